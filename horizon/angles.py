@@ -1,0 +1,48 @@
+"""Up vector to roll and pitch and back; wrapping. The only place that does either.
+
+``up_cam = (-sin(roll) cos(pitch), -cos(roll) cos(pitch), sin(pitch))`` in camera axes x right, y down,
+z forward; derived by turning the level up vector (0, -1, 0) by pitch about x, then by roll about z.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["angles_from_up", "tangent_frame", "up_from_angles", "wrap_deg", "wrap_rad"]
+
+Array = NDArray[np.float64]
+
+
+def up_from_angles(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> Array:
+    """Up vector in camera axes, shape (..., 3), of a camera with this roll and pitch (broadcast)."""
+    roll, pitch = np.broadcast_arrays(np.asarray(roll_rad, float), np.asarray(pitch_rad, float))
+    return np.stack([-np.sin(roll) * np.cos(pitch), -np.cos(roll) * np.cos(pitch), np.sin(pitch)], axis=-1)
+
+
+def angles_from_up(up_cam: ArrayLike) -> tuple[Array, Array]:
+    """Roll in (-pi, pi] and pitch in [-pi/2, pi/2], radians, of up vectors of shape (..., 3), any length."""
+    up = np.asarray(up_cam, float)
+    roll_rad = np.arctan2(-up[..., 0], -up[..., 1])
+    pitch_rad = np.arctan2(up[..., 2], np.hypot(up[..., 0], up[..., 1]))
+    return roll_rad, pitch_rad
+
+
+def tangent_frame(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> tuple[Array, Array]:
+    """Unit vectors (..., 3) along which the up vector moves when roll, and when pitch, grows.
+
+    d(up) = cos(pitch) d(roll) e_roll + d(pitch) e_pitch. e_roll is minus the horizontal right,
+    e_pitch the horizontal forward direction, both in camera axes.
+    """
+    roll, pitch = np.broadcast_arrays(np.asarray(roll_rad, float), np.asarray(pitch_rad, float))
+    e_roll = np.stack([-np.cos(roll), np.sin(roll), np.zeros_like(roll)], axis=-1)
+    e_pitch = np.stack([np.sin(roll) * np.sin(pitch), np.cos(roll) * np.sin(pitch), np.cos(pitch)], axis=-1)
+    return e_roll, e_pitch
+
+
+def wrap_deg(angle_deg: ArrayLike) -> Array:
+    """Angle brought to [-180, 180) degrees."""
+    return (np.asarray(angle_deg, float) + 180.0) % 360.0 - 180.0
+
+
+def wrap_rad(angle_rad: ArrayLike) -> Array:
+    """Angle brought to [-pi, pi) radians."""
+    return (np.asarray(angle_rad, float) + np.pi) % (2 * np.pi) - np.pi

@@ -1,0 +1,220 @@
+"""Clip file to frames with timestamps, and back.
+
+Reading goes through PyAV: presentation timestamps are exact, the luma plane is a view without a colour
+conversion, and the rotation flag stays apart from the pixels (camera axes are those of the stored pixels).
+A damaged file is read as far as it goes; what is missing is found by comparing the time reached with the
+time the container declares, because some damage ends the stream without any error.
+"""
+
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "ClipError",
+    "ClipFacts",
+    "Frame",
+    "damage",
+    "probe",
+    "read_frames",
+    "read_pictures",
+    "with_colour_planes",
+    "write_clip",
+]
+
+# A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
+MISSING_S = 0.5
+
+
+class ClipError(ValueError):
+    """A clip that cannot be read at all: file, what is wrong, how to mend it."""
+
+
+@dataclass(frozen=True)
+class ClipFacts:
+    """What the container says of its video stream. ``rotation_deg`` only turns what a player shows."""
+
+    path: Path
+    width_px: int
+    height_px: int
+    duration_s: float
+    fps: float
+    rotation_deg: int
+    codec: str
+    created: datetime | None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width)."""
+
+    index: int
+    t_s: float
+    luma: NDArray[np.uint8]
+
+
+def probe(path: Path) -> ClipFacts:
+    """Facts of a clip's first video stream.
+
+    Raises
+    ------
+    ClipError
+        No such file, not a video, or no video stream in it.
+    """
+    with _opened(path) as container:
+        stream = container.streams.video[0]
+        duration_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
+        if not duration_s and container.duration:
+            duration_s = container.duration / av.time_base
+        created = None
+        text = container.metadata.get("creation_time") or stream.metadata.get("creation_time")
+        if text:
+            try:
+                created = datetime.fromisoformat(text)
+            except ValueError:
+                created = None
+        fps = float(stream.average_rate or stream.guessed_rate or 0)
+        rotation_deg = 0
+        try:
+            for frame in container.decode(stream):
+                rotation_deg = int(getattr(frame, "rotation", 0))
+                break
+        except (av.error.FFmpegError, ValueError):
+            rotation_deg = 0
+        return ClipFacts(
+            path,
+            int(stream.codec_context.width),
+            int(stream.codec_context.height),
+            duration_s,
+            fps,
+            rotation_deg,
+            str(stream.codec_context.name),
+            created,
+        )
+
+
+def _opened(path: Path) -> "av.container.InputContainer":
+    if not path.exists():
+        raise ClipError(f"{path.name}: no such clip; mend the path")
+    if path.is_dir():
+        raise ClipError(f"{path.name}: a folder, not a clip; name the video file")
+    try:
+        container = av.open(str(path))
+    except (av.error.FFmpegError, ValueError, OSError) as error:
+        raise ClipError(
+            f"{path.name}: not a video this tool can open ({_reason(error)}); "
+            "copy it again from the card, or export it as H.264 in mp4"
+        ) from None
+    if not container.streams.video:
+        container.close()
+        raise ClipError(f"{path.name}: holds no video stream; name the clip with the picture")
+    return container
+
+
+def _reason(error: Exception) -> str:
+    text = getattr(error, "strerror", None) or str(error)
+    return str(text).strip().lower()
+
+
+def read_frames(path: Path) -> Iterator[Frame]:
+    """Shown frames of a clip in order; ends early, without raising, where the file is damaged.
+
+    Raises
+    ------
+    ClipError
+        The file cannot be opened or holds no video.
+    """
+    with _opened(path) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        first_s: float | None = None
+        last_s = -1.0
+        index = 0
+        frames = container.decode(stream)
+        while True:
+            try:
+                frame = next(frames)
+            except StopIteration:
+                return
+            except (av.error.FFmpegError, ValueError, OSError):
+                return
+            if frame.pts is None:
+                t_s = last_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
+            else:
+                absolute_s = float(frame.pts * frame.time_base)
+                first_s = absolute_s if first_s is None else first_s
+                t_s = absolute_s - first_s
+            if t_s > last_s or index == 0:
+                yield Frame(index, t_s, _luma(frame))
+                last_s = t_s
+            index += 1
+
+
+def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:
+    name = frame.format.name
+    if not (
+        name.startswith(("yuv4", "yuvj4", "nv12", "nv21", "gray")) and frame.format.components[0].bits == 8
+    ):
+        return np.ascontiguousarray(frame.to_ndarray(format="gray"))
+    plane = frame.planes[0]
+    rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
+    return np.array(rows[: frame.height, : frame.width])
+
+
+def damage(facts: ClipFacts, frames_read: int, last_t_s: float) -> str:
+    """Sentence on what a damaged file lacks, or "" when the clip was read to its declared end."""
+    one_frame_s = 1 / facts.fps if facts.fps > 0 else 0.04
+    reached_s = last_t_s + one_frame_s
+    if facts.duration_s - reached_s <= max(MISSING_S, 2 * one_frame_s):
+        return ""
+    return f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s"
+
+
+def read_pictures(path: Path, indices: Collection[int]) -> dict[int, NDArray[np.uint8]]:
+    """Colour pictures, (height, width, 3) in BGR order, of chosen frames of a clip, by frame index."""
+    wanted = set(indices)
+    pictures: dict[int, NDArray[np.uint8]] = {}
+    with _opened(path) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        try:
+            for index, frame in enumerate(container.decode(stream)):
+                if index in wanted:
+                    pictures[index] = frame.to_ndarray(format="bgr24")
+                if len(pictures) == len(wanted):
+                    break
+        except (av.error.FFmpegError, ValueError, OSError):
+            return pictures
+    return pictures
+
+
+def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Planar 4:2:0 image (height * 3 / 2, width) of a grey picture; even width and height."""
+    height, width = luma.shape
+    return np.vstack([luma, np.full((height // 2, width), 128, np.uint8)])
+
+
+def write_clip(
+    path: Path, images: Iterable[NDArray[np.uint8]], fps: float, *, crf: int = 20, key_every: int = 50
+) -> None:
+    """Write an H.264 clip in mp4 from planar 4:2:0 images (height * 3 / 2, width), even width and height.
+
+    ``crf``: constant quality of the encoder, lower is better. ``key_every``: frames between key frames.
+    """
+    with av.open(str(path), "w", options={"movflags": "faststart"}) as container:
+        stream = container.add_stream("libx264", rate=Fraction(fps).limit_denominator(1001))
+        stream.pix_fmt = "yuv420p"
+        stream.options = {"crf": str(crf), "preset": "veryfast", "g": str(key_every)}
+        for count, image in enumerate(images):
+            if count == 0:
+                stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3
+            for packet in stream.encode(av.VideoFrame.from_ndarray(image, format="yuv420p")):
+                container.mux(packet)
+        for packet in stream.encode():
+            container.mux(packet)

@@ -1,0 +1,158 @@
+"""Thumbnail to where a horizon may be: every roll over the full circle, every pitch, in ray space.
+
+For a roll phi each pixel has exactly one pitch, ``theta = atan2(sin(phi) x + cos(phi) y, z)``, at which a
+level line passes through it (from ``ray . up = 0``), whatever the lens. Adding up the brightness gradient
+across the line, with its sign, per (phi, theta) cell therefore scores all pitches of a roll in one pass; a
+real horizon keeps its sign along its length, texture cancels. Two pools are formed, because they fail on
+different frames: gradients clipped (clear lines) and gradients reduced to their direction (hazy lines).
+
+The attitude log is never consulted here: the log is what is being tested.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .lens import Lens, rays, scaled
+
+__all__ = ["Candidate", "candidates", "picture_area"]
+
+THUMBNAIL_PX = 256
+ROLL_STEP_DEG = 1.5
+# A line shorter than this share of the picture's short side is not a horizon one can measure roll on.
+SHORTEST_LINE = 0.45
+PER_POOL = 4
+CLIP_GREY = 10.0
+
+Array = NDArray[np.float64]
+Area = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A line that may be the horizon; ``roll_rad`` in [-pi/2, pi/2): which side is sky is open here."""
+
+    roll_rad: float
+    pitch_rad: float
+    score: float
+
+
+@dataclass(frozen=True)
+class _Table:
+    width_px: int
+    height_px: int
+    roll_rad: Array
+    cell: NDArray[np.int32]
+    cells: int
+    first_theta_rad: float
+    step_rad: float
+    count: Array
+
+
+@lru_cache(maxsize=4)
+def _table(lens: Lens) -> _Table:
+    shrink = THUMBNAIL_PX / max(lens.width_px, lens.height_px)
+    width, height = round(lens.width_px * shrink), round(lens.height_px * shrink)
+    small = scaled(lens, width, height)
+    x, y = np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float))
+    ray = rays(small, np.column_stack([x.ravel(), y.ravel()]))
+    roll = np.radians(np.arange(-90.0, 90.0, ROLL_STEP_DEG))
+    theta = np.arctan2(np.outer(np.sin(roll), ray[:, 0]) + np.outer(np.cos(roll), ray[:, 1]), ray[:, 2])
+    step = small.pixel_rad
+    first = float(theta.min())
+    cell = ((theta - first) / step).astype(np.int32)
+    cells = int(cell.max()) + 1
+    count = np.stack([np.bincount(row, minlength=cells).astype(float) for row in cell])
+    return _Table(width, height, roll, cell, cells, first, step, count)
+
+
+def picture_area(luma: NDArray[np.uint8]) -> Area:
+    """Left, top, right, bottom (exclusive) of the picture inside black bars along its edges."""
+    rows = luma[:, ::8].max(axis=1)
+    columns = luma[::8].max(axis=0)
+    lit_rows, lit_columns = np.flatnonzero(rows > 28), np.flatnonzero(columns > 28)
+    height, width = luma.shape
+    if len(lit_rows) < height // 3 or len(lit_columns) < width // 3:
+        return 0, 0, width, height
+    return int(lit_columns[0]), int(lit_rows[0]), int(lit_columns[-1]) + 1, int(lit_rows[-1]) + 1
+
+
+def candidates(luma: NDArray[np.uint8], lens: Lens) -> list[Candidate]:
+    """Lines that may be the horizon, best first; empty for a picture without any edge."""
+    table = _table(lens)
+    small = cv2.resize(luma, (table.width_px, table.height_px), interpolation=cv2.INTER_AREA)
+    picture = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 0.8)
+    gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
+    gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
+    # Bars are no part of the picture: their edges would outscore any horizon.
+    left, top, right, bottom = picture_area(luma)
+    shrink = table.width_px / luma.shape[1]
+    inside = np.zeros(small.shape, bool)
+    rows = slice(int(np.ceil(top * shrink)) + 2, int(bottom * shrink) - 2)
+    inside[rows, int(np.ceil(left * shrink)) + 2 : int(right * shrink) - 2] = True
+    gx[~inside] = 0
+    gy[~inside] = 0
+    length = np.hypot(gx, gy)
+    noise = float(np.median(length[inside])) if inside.any() else 1.0
+    found: list[Candidate] = []
+    clipped = np.minimum(1.0, CLIP_GREY / np.maximum(length, 1e-6))
+    direction = 1.0 / (length + noise + 0.3)
+    for weight in (clipped, direction):
+        found += _best_cells(table, (gx * weight).ravel(), (gy * weight).ravel(), luma.shape)
+    return _without_twins(found, table.step_rad)
+
+
+def _best_cells(
+    table: _Table, gx: NDArray[np.float32], gy: NDArray[np.float32], shape: tuple[int, ...]
+) -> list[Candidate]:
+    total = np.empty_like(table.count)
+    for i, roll in enumerate(table.roll_rad):
+        across = gx * np.float32(np.sin(roll)) + gy * np.float32(np.cos(roll))
+        total[i] = np.bincount(table.cell[i], weights=across, minlength=table.cells)
+    # Three cells together: between two rolls of the grid a line crosses that many at its ends.
+    kernel = np.ones((1, 3))
+    total = cv2.filter2D(total, -1, kernel, borderType=cv2.BORDER_CONSTANT)
+    count = cv2.filter2D(table.count, -1, kernel, borderType=cv2.BORDER_CONSTANT)
+    shortest = SHORTEST_LINE * THUMBNAIL_PX * min(shape) / max(shape) * 3
+    score = np.where(count >= shortest, np.abs(total) / np.sqrt(np.maximum(count, 1)), 0)
+    spread = float(np.sqrt(np.mean(score[score > 0] ** 2))) if (score > 0).any() else 0.0
+    found = []
+    for _ in range(PER_POOL):
+        i, j = (int(k) for k in np.unravel_index(int(np.argmax(score)), score.shape))
+        if spread == 0 or score[i, j] <= 0:
+            break
+        found.append(
+            Candidate(
+                float(table.roll_rad[i]),
+                table.first_theta_rad + (j + 0.5) * table.step_rad,
+                float(score[i, j]) / spread,
+            )
+        )
+        _blank(score, i, j, table.first_theta_rad, table.step_rad)
+    return found
+
+
+def _blank(score: Array, i: int, j: int, first: float, step: float) -> None:
+    """Clear the cells of the line just taken and its near twins; rolls join at +-90 with pitch reversed."""
+    rolls, cells = score.shape
+    for di in range(-3, 4):
+        row, mirrored = (i + di) % rolls, not 0 <= i + di < rolls
+        middle = round((-(first + (j + 0.5) * step) - first) / step - 0.5) if mirrored else j
+        reach = 6 + 2 * abs(di)
+        score[row, max(0, middle - reach) : max(0, min(cells, middle + reach + 1))] = 0
+
+
+def _without_twins(found: list[Candidate], step_rad: float) -> list[Candidate]:
+    kept: list[Candidate] = []
+    for one in sorted(found, key=lambda c: -c.score):
+        twin = any(
+            abs(one.roll_rad - other.roll_rad) < np.radians(2.5)
+            and abs(one.pitch_rad - other.pitch_rad) < 4 * step_rad
+            for other in kept
+        )
+        if not twin:
+            kept.append(one)
+    return kept

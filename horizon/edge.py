@@ -1,0 +1,232 @@
+"""Profiles across a predicted horizon to sub-pixel edge points.
+
+The predicted curve is followed through the lens; at every pixel along it the picture is sampled across
+(positive towards the sky side), and neighbouring profiles are averaged in groups. Each averaged profile is
+fitted by a blurred step with its own slope on either side,
+
+    y(t) = a + b Phi((t - t0) / s) + c min(t - t0, 0) + d max(t - t0, 0) [+ e tail((t - t0) / w)],
+
+where the tail is a one-sided exponential: haze fades the surface towards the horizon, and a plain gradient
+peak is pulled down by it. For a given (t0, shape) the rest is linear with the same sampling for every group,
+so all groups are tried against all (t0, shape) by one matrix product: an exhaustive search, hence no local
+minima; t0 is then refined by a parabola.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from .angles import angles_from_up, tangent_frame
+from .lens import Lens, pixels, rays
+
+__all__ = ["Edges", "find_edges"]
+
+Array = NDArray[np.float64]
+
+STEP_PX = 0.5
+NEAR_END_PX = 3.0
+BLURS_PX = (0.6, 0.9, 1.4, 2.2, 3.5)
+TAILS_PX = (1.5, 3.0, 6.0, 12.0)
+TAIL_BLUR_PX = 0.9
+# A profile whose noise is nil (drawn pictures) still has the encoder's rounding.
+LEAST_NOISE_GREY = 0.4
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Edge points along a predicted horizon, one per group of profiles.
+
+    ``rays`` (n, 3); ``along_px`` and ``across_px`` (n,): place along the curve and found offset towards the
+    sky side; ``sd_px``; ``step_grey``: sky side minus surface side at the edge; ``gradient_grey_px``;
+    ``gain``: how much better the step explains the profile than a straight slope (F ratio);
+    ``length_px``: visible length of the predicted curve; ``seen``: groups looked at (n of them gave a point);
+    ``softness_px``: blur and fading of the edge shape that suits the whole line.
+    """
+
+    rays: Array
+    along_px: Array
+    across_px: Array
+    sd_px: Array
+    step_grey: Array
+    gradient_grey_px: Array
+    gain: Array
+    length_px: float
+    seen: int
+    softness_px: float
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """One edge shape at every place: ``project`` (places, samples, k), orthonormal."""
+
+    project: Array
+    blur_px: float
+    tail_px: float
+
+
+@dataclass(frozen=True)
+class _Bank:
+    offsets_px: Array
+    t0_px: Array
+    shapes: tuple[_Shape, ...]
+    straight: Array
+
+
+@lru_cache(maxsize=8)
+def _bank(half_px: int) -> _Bank:
+    t = np.arange(-half_px, half_px + 1.0)
+    t0 = np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
+    shapes = [_shape(t, t0, blur, 0.0) for blur in BLURS_PX]
+    shapes += [
+        _shape(t, t0, TAIL_BLUR_PX, side * tail) for tail in TAILS_PX if tail < half_px for side in (1, -1)
+    ]
+    straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
+    return _Bank(t, t0, tuple(shapes), straight)
+
+
+def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
+    project = []
+    for centre in t0:
+        d = t - centre
+        columns = [ndtr(d / blur), np.ones_like(t), np.minimum(d, 0), np.maximum(d, 0)]
+        if tail:
+            columns.append(_blurred_tail(np.sign(tail) * d, abs(tail), blur))
+        project.append(np.linalg.qr(np.column_stack(columns))[0])
+    return _Shape(np.asarray(project), blur, tail)
+
+
+def _blurred_tail(d: Array, tail: float, blur: float) -> Array:
+    """exp(d / tail) for d < 0, else 0, blurred by a Gaussian: the fading of the surface towards the line."""
+    exponent = np.minimum(d / tail + blur**2 / (2 * tail**2), 40)
+    return np.asarray(np.exp(exponent) * ndtr(-(d / blur + blur / tail)))
+
+
+def find_edges(
+    luma: NDArray[np.uint8],
+    lens: Lens,
+    up_cam: Array,
+    *,
+    dip_rad: float,
+    half_px: int,
+    group_px: int,
+    area: tuple[int, int, int, int],
+) -> Edges:
+    """Edge points within ``half_px`` of the horizon that ``up_cam`` predicts, one per ``group_px`` along it.
+
+    ``luma``: picture (height, width) of the lens's size. ``area``: left, top, right, bottom of the picture
+    inside black bars.
+    """
+    start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area)
+    groups = len(start) // group_px
+    if groups < 4:
+        return _nothing(length_px)
+    used = groups * group_px
+    bank = _bank(half_px)
+    t = bank.offsets_px[:, None]
+    map_x = (start[None, :used, 0] + t * normal[None, :used, 0]).astype(np.float32)
+    map_y = (start[None, :used, 1] + t * normal[None, :used, 1]).astype(np.float32)
+    strip = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = strip.astype(np.float64).reshape(len(t), groups, group_px).mean(axis=2)
+    across, sd, step, gradient, gain, softness_px = _fit_profiles(bank, profile)
+    middle = np.arange(groups) * group_px + group_px // 2
+    found = np.isfinite(across)
+    points = start[middle] + np.where(found, across, 0)[:, None] * normal[middle]
+    return Edges(
+        rays(lens, points[found]),
+        middle[found].astype(float),
+        across[found],
+        sd[found],
+        step[found],
+        gradient[found],
+        gain[found],
+        length_px,
+        groups,
+        softness_px,
+    )
+
+
+def _nothing(length_px: float) -> Edges:
+    none = np.empty(0)
+    return Edges(np.empty((0, 3)), none, none, none, none, none, none, length_px, 0, 0.0)
+
+
+def _path(
+    lens: Lens, up_cam: Array, dip_rad: float, half_px: int, area: tuple[int, int, int, int]
+) -> tuple[Array, Array, float]:
+    """Pixels one apart along the predicted horizon, unit normals towards the sky, and the visible length."""
+    roll, pitch = angles_from_up(up_cam)
+    e_roll, forward = tangent_frame(roll, pitch)
+    azimuth = np.radians(np.linspace(-110, 110, 1761))
+
+    def curve(angle: Array, raised_rad: float) -> Array:
+        level = np.outer(np.cos(angle), forward) - np.outer(np.sin(angle), e_roll)
+        return np.asarray(level * np.cos(raised_rad) + np.sin(raised_rad) * up_cam)
+
+    left, top, right, bottom = area
+    margin = min(half_px, 4)
+    coarse = pixels(lens, curve(azimuth, -dip_rad))
+    inside = (
+        (coarse[:, 0] >= left + margin)
+        & (coarse[:, 0] <= right - 1 - margin)
+        & (coarse[:, 1] >= top + margin)
+        & (coarse[:, 1] <= bottom - 1 - margin)
+    )
+    inside &= np.isfinite(coarse).all(axis=1)
+    if inside.sum() < 3:
+        return np.empty((0, 2)), np.empty((0, 2)), 0.0
+    # A strongly bent curve may leave the picture and come back: only its longest run is followed.
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
+    runs = edges.reshape(-1, 2)
+    first, last = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    if last - first < 3:
+        return np.empty((0, 2)), np.empty((0, 2)), 0.0
+    walked = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(coarse[first:last], axis=0).T))])
+    length_px = float(walked[-1])
+    angle = np.interp(np.arange(0, length_px), walked, azimuth[first:last])
+    start = pixels(lens, curve(angle, -dip_rad))
+    raised = pixels(lens, curve(angle, -dip_rad + lens.pixel_rad)) - start
+    normal = raised / np.linalg.norm(raised, axis=1, keepdims=True)
+    return start, np.asarray(normal), length_px
+
+
+def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Array, Array, float]:
+    """Edge offset, its sd, step height, gradient and F ratio of profiles (samples, groups), and the blur."""
+    samples, groups = profile.shape
+    centred = profile - profile.mean(axis=0)
+    energy = (centred**2).sum(axis=0)
+    least = samples * LEAST_NOISE_GREY**2
+    straight_sse = energy - ((bank.straight.T @ centred) ** 2).sum(axis=0)
+    # One shape for the whole line: a single profile is too short to tell haze from defocus.
+    sse, cost = [], []
+    for shape in bank.shapes:
+        columns = shape.project.shape[2]
+        flat = shape.project.transpose(0, 2, 1).reshape(-1, samples)
+        explained = ((flat @ centred) ** 2).reshape(len(bank.t0_px), columns, groups).sum(axis=1)
+        sse.append(np.maximum(energy - explained, 0))
+        best = np.log(sse[-1].min(axis=0) + least)
+        cost.append(float(np.mean(best)) + columns * np.log(samples) / samples)
+    shape = bank.shapes[int(np.argmin(cost))]
+    at_shape = sse[int(np.argmin(cost))]
+    column, places = np.arange(groups), len(bank.t0_px)
+    place = np.argmin(at_shape, axis=0)
+    inner = np.clip(place, 1, places - 2)
+    before, here, after = at_shape[inner - 1, column], at_shape[inner, column], at_shape[inner + 1, column]
+    bend = before - 2 * here + after
+    shift = np.where(bend > 0, 0.5 * (before - after) / np.where(bend > 0, bend, 1), 0)
+    across = bank.t0_px[inner] + np.clip(shift, -1, 1) * STEP_PX
+    noise2 = np.maximum(here / (samples - 6), LEAST_NOISE_GREY**2)
+    sd = np.sqrt(2 * noise2 * STEP_PX**2 / np.maximum(bend, 1e-9))
+    # The steepest rise within the window: also what a fading surface adds to the step counts as contrast.
+    smooth = (profile[2:] - profile[:-2]) / 2
+    rows = np.clip(np.round(across + bank.offsets_px[-1]).astype(int) - 1, 1, samples - 4)
+    gradient = np.max(np.abs([smooth[rows + k, column] for k in (-1, 0, 1)]), axis=0)
+    step = profile[np.minimum(rows + 4, samples - 1), column] - profile[np.maximum(rows - 2, 0), column]
+    gain = (straight_sse - here) / 4 / noise2
+    # A minimum at either end of the window is no edge: the profile only bends there.
+    lost = (place == 0) | (place == places - 1) | (bend <= 0)
+    across[lost] = np.nan
+    return across, sd, step, gradient, gain, abs(shape.tail_px) + shape.blur_px

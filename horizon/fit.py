@@ -1,0 +1,224 @@
+"""Edge points to the up vector, with covariance: robust, in ray space.
+
+A ray r of the horizon satisfies r . up = -sin(dip) for every lens, so the up vector is fitted there and roll
+and pitch follow with their covariance. With up = u0 + a e_roll + b e_pitch the residual is linear in (a, b).
+A start is sought over pairs of points (least median-like count of agreeing points), then Tukey's biweight is
+iterated; its scale is taken about zero, since a scale about the median collapses on clean data.
+
+Neighbouring edge points share their errors (texture, terrain, compression), so the covariance comes from
+leaving out twelve blocks of the line in turn (jackknife), and from carrying the residuals' spectrum on to the
+lowest two orders, which the fit itself has absorbed. Whatever shifts the whole line leaves no residual at
+all; for that, floors proportional to the residual rms are added, set on drawn frames of known truth.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import dct
+
+from .angles import angles_from_up, tangent_frame
+from .edge import Edges
+from .lens import Lens
+
+__all__ = ["LineFit", "fit_up"]
+
+Array = NDArray[np.float64]
+
+TUKEY = 4.685
+BLOCKS = 12
+JACKKNIFE = 1.12
+ROLL_FLOOR = 0.6
+PITCH_FLOOR_RMS = 1.0
+PITCH_FLOOR_PX = 0.3
+MODEL_PX = 0.15
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """Up vector fitted to edge points.
+
+    ``covariance``: of (roll, pitch) in rad^2, of the line itself. ``inlier_share``: of all groups along the
+    visible line, those that agree. ``rms_px`` of the agreeing ones. ``spread``: share of the visible line
+    that the agreeing points span. ``step_grey``: median step of the agreeing points, sky side minus surface.
+    """
+
+    up_cam: Array
+    covariance: Array
+    inlier_share: float
+    rms_px: float
+    spread: float
+    length_px: float
+    step_grey: float
+    gradient_grey_px: float
+    gain: float
+
+
+def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
+    """Up vector of the line most edge points lie on, started at ``up_cam``; None with too few points.
+
+    ``agree_px``: how far off a point may lie and still count for the start.
+    """
+    if len(edges.rays) < 6:
+        return None
+    roll0, pitch0 = angles_from_up(up_cam)
+    e_roll, e_pitch = tangent_frame(roll0, pitch0)
+    design = edges.rays @ np.column_stack([e_roll, e_pitch])
+    pixel = lens.pixel_rad
+    target = -(edges.rays @ up_cam + np.sin(dip_rad))
+    strength = np.clip(edges.gain / 20, 0.02, 1.0)
+    start, sign = _start(design, target, strength, np.sign(edges.step_grey), agree_px * pixel)
+    precision = 1 / (edges.sd_px**2 + MODEL_PX**2)
+    precision = np.where(np.sign(edges.step_grey) == sign, precision, 0)
+    precision *= np.minimum(1, (edges.gradient_grey_px / 4) ** 2)
+    if (precision > 0).sum() < 6:
+        return None
+    solution, weight = _tukey(design, target, precision, start, agree_px * pixel)
+    agreeing = weight > 0.2 * precision
+    agreeing &= precision > 0
+    if agreeing.sum() < 6:
+        return None
+    residual_px = (target - design @ solution) / pixel
+    rms_px = float(np.sqrt(np.average(residual_px[agreeing] ** 2, weights=weight[agreeing])))
+    along = edges.along_px[agreeing]
+    spread = float(np.ptp(along)) / max(edges.length_px, 1)
+    length_px = max(float(np.ptp(along)), 10.0)
+    covariance = _covariance(design, target, weight, solution, edges, agreeing, rms_px, length_px, pixel)
+    up = up_cam + solution[0] * e_roll + solution[1] * e_pitch
+    up = up / np.linalg.norm(up)
+    cos_pitch = max(float(np.hypot(up[0], up[1])), 0.05)
+    to_angles = np.diag([1 / cos_pitch, 1.0])
+    return LineFit(
+        up,
+        to_angles @ covariance @ to_angles,
+        float(agreeing.sum()) / max(edges.seen, 1),
+        rms_px,
+        spread,
+        edges.length_px,
+        float(np.median(edges.step_grey[agreeing])),
+        float(np.median(edges.gradient_grey_px[agreeing])),
+        float(np.median(edges.gain[agreeing])),
+    )
+
+
+def _start(design: Array, target: Array, strength: Array, sign: Array, agree: float) -> tuple[Array, float]:
+    """(a, b) on which most of the strength agrees, over pairs of well separated points, and its step sign."""
+    order = np.argsort(-strength, kind="stable")[: max(24, len(strength) // 2)]
+    order = np.sort(order)
+    picked = order[np.linspace(0, len(order) - 1, min(28, len(order))).astype(int)]
+    i, j = np.triu_indices(len(picked), k=max(1, len(picked) // 6))
+    a, b = design[picked[i]], design[picked[j]]
+    det = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    good = np.abs(det) > 1e-9
+    i, j, a, b, det = i[good], j[good], a[good], b[good], det[good]
+    ti, tj = target[picked[i]], target[picked[j]]
+    tried = np.column_stack([(ti * b[:, 1] - tj * a[:, 1]) / det, (tj * a[:, 0] - ti * b[:, 0]) / det])
+    tried = np.vstack([tried, np.zeros(2)])
+    miss = np.abs(target[None, :] - tried @ design.T)
+    near = strength * np.maximum(0, 1 - (miss / agree) ** 2)
+    best: tuple[float, Array, float] = (-1.0, tried[-1], 1.0)
+    for side in (1.0, -1.0):
+        votes = (near * (sign == side)).sum(axis=1)
+        k = int(np.argmax(votes))
+        if votes[k] > best[0]:
+            best = (float(votes[k]), tried[k], side)
+    return best[1], best[2]
+
+
+def _tukey(design: Array, target: Array, precision: Array, start: Array, agree: float) -> tuple[Array, Array]:
+    solution = start
+    used = precision > 0
+    weight = precision
+    for step in range(12):
+        residual = target - design @ solution
+        near = used & (np.abs(residual) < 3 * agree)
+        if near.sum() < 6:
+            break
+        spread = 1.4826 * float(np.median(np.abs(residual[near])))
+        scale = max(spread, agree * 0.02)
+        limit = TUKEY * scale if step > 1 else max(TUKEY * scale, agree)
+        inside = np.clip(1 - (residual / limit) ** 2, 0, 1) ** 2
+        weight = precision * inside
+        if (weight > 0).sum() < 6:
+            break
+        normal = design.T @ (weight[:, None] * design)
+        update = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), design.T @ (weight * target))
+        moved = float(np.max(np.abs(update - solution)))
+        solution = update
+        if moved < 1e-8 and step > 2:
+            break
+    return solution, weight
+
+
+def _covariance(
+    design: Array,
+    target: Array,
+    weight: Array,
+    solution: Array,
+    edges: Edges,
+    agreeing: NDArray[np.bool_],
+    rms_px: float,
+    length_px: float,
+    pixel: float,
+) -> Array:
+    jack = _jackknife(design, target, weight, solution, edges.along_px, agreeing)
+    residual_px = (target - design @ solution)[agreeing] / pixel
+    spectral_roll, spectral_pitch = _spectral(residual_px, length_px)
+    roll2 = max(JACKKNIFE**2 * jack[0, 0], (spectral_roll) ** 2)
+    pitch2 = max(JACKKNIFE**2 * jack[1, 1], (spectral_pitch * pixel) ** 2)
+    correlation = jack[0, 1] / np.sqrt(max(jack[0, 0] * jack[1, 1], 1e-30))
+    # The floors of horizon roll and pitch are independent of each other.
+    covariance = np.array(
+        [
+            [roll2, correlation * np.sqrt(roll2 * pitch2)],
+            [correlation * np.sqrt(roll2 * pitch2), pitch2],
+        ]
+    )
+    covariance[0, 0] += (ROLL_FLOOR * rms_px * np.sqrt(12) / length_px) ** 2
+    covariance[1, 1] += (PITCH_FLOOR_RMS * rms_px * pixel) ** 2 + (PITCH_FLOOR_PX * pixel) ** 2
+    return covariance
+
+
+def _jackknife(
+    design: Array,
+    target: Array,
+    weight: Array,
+    solution: Array,
+    along_px: Array,
+    agreeing: NDArray[np.bool_],
+) -> Array:
+    """Delete-one-block jackknife of the weighted fit, blocks of equal numbers of agreeing points."""
+    order = np.flatnonzero(agreeing)[np.argsort(along_px[agreeing], kind="stable")]
+    blocks = np.array_split(order, min(BLOCKS, len(order) // 2))
+    weighted = weight[:, None] * design
+    normal = design.T @ weighted
+    right = weighted.T @ target
+    estimates = []
+    for block in blocks:
+        part = design[block].T @ weighted[block]
+        kept = normal - part + 1e-9 * np.trace(normal) * np.eye(2)
+        estimates.append(np.linalg.solve(kept, right - weighted[block].T @ target[block]))
+    differences = np.asarray(estimates) - solution
+    m = len(blocks)
+    return np.asarray((m - 1) / m * differences.T @ differences)
+
+
+def _spectral(residual_px: Array, length_px: float) -> tuple[float, float]:
+    """Roll (rad) and offset (px) that a power-law spectrum of the residuals has at the two lowest orders.
+
+    The fit absorbs orders 0 and 1 of the residuals' cosine series; what they held is read off a power law
+    through orders 2 to 9. Order 1, amplitude A over N points, has the slope 24 A / (pi^2 N) per point.
+    """
+    n = len(residual_px)
+    if n < 16:
+        return 0.0, 0.0
+    power = dct(residual_px, norm="ortho")[2:10] ** 2
+    order = np.log(np.arange(2, 10))
+    slope, level = np.polyfit(order, np.log(np.maximum(power, 1e-12)), 1)
+    slope = float(np.clip(slope, -4.0, 0.0))
+    level = float(np.mean(np.log(np.maximum(power, 1e-12))) - slope * order.mean())
+    # exp(mean log) of a chi-square with one degree of freedom is 0.28 of its mean.
+    power_1 = np.exp(level) / 0.28
+    power_0 = np.exp(level + slope * np.log(0.6)) / 0.28
+    roll = np.sqrt(power_1) * np.sqrt(2 / n) * 24 / np.pi**2 / length_px
+    return float(roll), float(np.sqrt(power_0 / n))

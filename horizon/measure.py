@@ -1,0 +1,241 @@
+"""A clip through the three steps: every chosen frame to roll and pitch, or to the reason why not.
+
+Frames are decoded here and measured in worker processes, a run of neighbouring frames at a time; within a
+run each frame starts from the one before. Which half is sky is voted once for the whole clip, because a
+single frame can be deceived by snow, bright sand or night: frames that follow one another closely cannot
+turn over, so they form chains, and the chains vote with the texture and the brightness of their two sides.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import nullcontext
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from . import TRACK_COLUMNS
+from .angles import angles_from_up
+from .clip import ClipError, ClipFacts, Frame, damage, probe, read_frames
+from .frame import HorizonFit, measure_frame
+from .lens import Lens
+from .pan import band, pan_shift_deg
+
+__all__ = ["ClipTrack", "measure_clip"]
+
+Array = NDArray[np.float64]
+
+# About five looks a second settle a lean; clocks are aligned on motion, which needs about ten.
+LOOKS_PER_S = 10.0
+RUN = 12
+# Frames closer in time than this cannot have turned over in between.
+CHAIN_GAP_S = 0.6
+VOTE = 0.8
+# Phase correlation of a band errs by about a fifth of its pixel between two looks.
+PAN_SD_PX = 0.2
+
+
+@dataclass(frozen=True)
+class _Look:
+    frame: int
+    t_s: float
+    fit: HorizonFit
+    turned_deg: float
+    since_s: float
+    turned_sd_deg: float
+
+
+@dataclass(frozen=True)
+class ClipTrack:
+    """What was measured in one clip.
+
+    ``track``: columns ``TRACK_COLUMNS``, one row per frame looked at. ``damage``: "" or how much of a damaged
+    file could be decoded. ``sky``: "picture" when the picture tells which half is sky; "unknown": the camera
+    may as well be upside down (roll + 180, pitch = -pitch - 2 dip). ``yaw_rate``: pan rate read off the
+    picture between neighbouring looks, columns t_s, yaw_rate_dps, yaw_rate_sd_dps.
+    """
+
+    clip: str
+    track: pd.DataFrame
+    facts: ClipFacts
+    frames_read: int
+    damage: str
+    sky: str
+    dip_rad: float
+    yaw_rate: pd.DataFrame
+
+
+def measure_clip(
+    path: Path,
+    lens_for: Callable[[ClipFacts], Lens],
+    *,
+    dip_rad: float = 0.0,
+    workers: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> ClipTrack:
+    """Horizon in the frames of a clip, about ten looks a second.
+
+    ``lens_for``: gives the lens once the clip's size is known. ``dip_rad``: of the visible horizon.
+    ``workers``: processes beside this one; ``progress`` is told the share of the clip that is done.
+
+    Raises
+    ------
+    ClipError
+        The clip cannot be opened, holds no video, or no frame of it decodes.
+    """
+    facts = probe(path)
+    lens = lens_for(facts)
+    runs: list[Future[list[_Look]]] = []
+    looks: list[_Look] = []
+    reader = _Reader(path, facts)
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn")) if workers > 1 else nullcontext(None)
+    with pool as executor:
+        for run in reader.runs():
+            if executor is None:
+                looks += _measure_run(run, lens, dip_rad)
+            else:
+                runs.append(executor.submit(_measure_run, run, lens, dip_rad))
+                # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
+                waiting = [future for future in runs if not future.done()]
+                if len(waiting) > 2 * workers:
+                    waiting[0].result()
+            if progress is not None and facts.duration_s > 0:
+                progress(min(1.0, reader.last_t_s / facts.duration_s))
+        for future in runs:
+            looks += future.result()
+    if reader.frames_read == 0:
+        raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
+    signs, sky = _vote(looks)
+    return ClipTrack(
+        path.name,
+        _table(path.name, looks, signs),
+        facts,
+        reader.frames_read,
+        damage(facts, reader.frames_read, reader.last_t_s),
+        sky,
+        dip_rad,
+        _pan_table(looks, signs),
+    )
+
+
+class _Reader:
+    """Frames of a clip at the looking rate, in runs, and how far the clip could be read."""
+
+    def __init__(self, path: Path, facts: ClipFacts) -> None:
+        self._path = path
+        self._step_s = 1 / LOOKS_PER_S - 0.4 / max(facts.fps, LOOKS_PER_S)
+        self.frames_read = 0
+        self.last_t_s = 0.0
+
+    def runs(self) -> Iterator[list[Frame]]:
+        run: list[Frame] = []
+        last_look_s = -math.inf
+        for frame in read_frames(self._path):
+            self.frames_read, self.last_t_s = frame.index + 1, frame.t_s
+            if frame.t_s - last_look_s >= self._step_s:
+                run.append(frame)
+                last_look_s = frame.t_s
+            if len(run) == RUN:
+                yield run
+                run = []
+        if run:
+            yield run
+
+
+def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
+    """Looks of neighbouring frames; each starts from the last one measured."""
+    cv2.setNumThreads(1)
+    looks: list[_Look] = []
+    start: Array | None = None
+    reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
+    before, before_s = None, 0.0
+    for frame in run:
+        fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start)
+        turned_deg, since_s = math.nan, math.nan
+        if fit.reason:
+            before = None
+        else:
+            start = fit.up_cam
+            now = band(frame.luma, lens, fit.up_cam, reach_deg)
+            if before is not None:
+                turned_deg, since_s = pan_shift_deg(before, now, reach_deg), frame.t_s - before_s
+            before, before_s = now, frame.t_s
+        looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, PAN_SD_PX * 2 * reach_deg / 255))
+    return looks
+
+
+def _vote(looks: list[_Look]) -> tuple[list[float], str]:
+    """Sign for every look (-1: take the other reading) and whether the picture settled it.
+
+    Frames that follow one another form chains of one reading. Chains are first turned so that the brighter
+    side is up; then all of them together say, by texture and brightness, whether the brighter side is sky.
+    """
+    signs = [1.0] * len(looks)
+    chains: list[list[int]] = []
+    last: int | None = None
+    for i, look in enumerate(looks):
+        if look.fit.reason:
+            continue
+        if last is not None and look.t_s - looks[last].t_s <= CHAIN_GAP_S:
+            agree = float(look.fit.up_cam @ looks[last].fit.up_cam) * signs[last]
+            signs[i] = 1.0 if agree >= 0 else -1.0
+            chains[-1].append(i)
+        else:
+            chains.append([i])
+        last = i
+    if not chains:
+        return signs, "unknown"
+    votes, weights = [], []
+    for chain in chains:
+        brighter = float(np.mean([signs[i] * looks[i].fit.brighter_grey for i in chain]))
+        if brighter < 0:
+            for i in chain:
+                signs[i] = -signs[i]
+        smoother = float(np.mean([signs[i] * looks[i].fit.smoother for i in chain]))
+        # Brightness alone never settles it: snow and sand outshine a dull sky.
+        votes.append(min(abs(brighter) / 40, 0.7) + float(np.clip(1.5 * smoother, -2.0, 2.0)))
+        weights.append(len(chain))
+    vote = float(np.average(votes, weights=weights))
+    if vote < -VOTE:
+        signs = [-sign for sign in signs]
+    return signs, "picture" if abs(vote) >= VOTE else "unknown"
+
+
+def _table(clip: str, looks: list[_Look], signs: list[float]) -> pd.DataFrame:
+    rows = []
+    for look, sign in zip(looks, signs, strict=True):
+        roll, pitch = angles_from_up(look.fit.up_cam if sign > 0 else look.fit.up_flipped)
+        sd = np.degrees(np.sqrt(np.diag(look.fit.covariance)))
+        rows.append(
+            (
+                clip,
+                look.frame,
+                look.t_s,
+                math.degrees(float(roll)),
+                math.degrees(float(pitch)),
+                float(sd[0]),
+                float(sd[1]),
+                look.fit.quality,
+                look.fit.reason,
+            )
+        )
+    table = pd.DataFrame(rows, columns=TRACK_COLUMNS)
+    return table.astype({"frame": int, "reason": str})
+
+
+def _pan_table(looks: list[_Look], signs: list[float]) -> pd.DataFrame:
+    rows = [
+        (
+            look.t_s - look.since_s / 2,
+            sign * look.turned_deg / look.since_s,
+            look.turned_sd_deg / look.since_s,
+        )
+        for look, sign in zip(looks, signs, strict=True)
+        if math.isfinite(look.turned_deg)
+    ]
+    return pd.DataFrame(rows, columns=["t_s", "yaw_rate_dps", "yaw_rate_sd_dps"], dtype=float)

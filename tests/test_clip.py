@@ -1,0 +1,115 @@
+"""Reading and writing clips: timestamps, damage, files that are not clips."""
+
+import wave
+from fractions import Fraction
+
+import av
+import numpy as np
+import pytest
+
+from horizon.clip import ClipError, damage, probe, read_frames, read_pictures, with_colour_planes, write_clip
+
+
+def grey_frames(count: int, size=(64, 48)):
+    for k in range(count):
+        picture = np.full((size[1], size[0]), 40 + 3 * k, np.uint8)
+        picture[:, : 4 + k % 8] = 200
+        yield with_colour_planes(picture)
+
+
+@pytest.fixture
+def clip(tmp_path):
+    path = tmp_path / "clip.mp4"
+    write_clip(path, grey_frames(40), 20, key_every=5)
+    return path
+
+
+def test_written_clip_reads_back(clip):
+    facts = probe(clip)
+    assert (facts.width_px, facts.height_px, facts.codec) == (64, 48, "h264")
+    assert facts.duration_s == pytest.approx(2.0, abs=0.06)
+    frames = list(read_frames(clip))
+    assert [frame.index for frame in frames] == list(range(40))
+    assert [frame.t_s for frame in frames] == pytest.approx(np.arange(40) / 20, abs=1e-4)
+    assert frames[7].luma[20, 40] == pytest.approx(61, abs=4)
+    assert damage(facts, 40, frames[-1].t_s) == ""
+
+
+def test_times_are_the_streams_own(tmp_path):
+    """Frames shown for unequal times keep their times: index / rate would be wrong."""
+    path, shown_ms = tmp_path / "vfr.mp4", [0, 17, 50, 150, 167, 400]
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=60)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
+        stream.time_base = stream.codec_context.time_base = Fraction(1, 1000)
+        for t_ms, image in zip(shown_ms, grey_frames(len(shown_ms)), strict=True):
+            frame = av.VideoFrame.from_ndarray(image, format="yuv420p")
+            frame.pts, frame.time_base = t_ms, stream.codec_context.time_base
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    assert [frame.t_s for frame in read_frames(path)] == pytest.approx(np.array(shown_ms) / 1000, abs=1e-3)
+
+
+def test_truncated_clip_is_read_as_far_as_it_goes(tmp_path):
+    whole = tmp_path / "whole.mp4"
+    rng = np.random.default_rng(0)
+    write_clip(
+        whole, (with_colour_planes(rng.integers(0, 256, (96, 128)).astype(np.uint8)) for _ in range(60)), 20
+    )
+    cut = tmp_path / "cut.mp4"
+    cut.write_bytes(whole.read_bytes()[: int(whole.stat().st_size * 0.6)])
+    frames = list(read_frames(cut))
+    assert 10 < len(frames) < 50
+    said = damage(probe(cut), len(frames), frames[-1].t_s)
+    assert said.startswith(f"decoded {len(frames)} frames to ")
+    assert said.endswith(" of declared 3.0 s")
+
+
+def test_rotation_flag_does_not_turn_the_pixels(clip, tmp_path):
+    turned = tmp_path / "turned.mp4"
+    with av.open(str(clip)) as source, av.open(str(turned), "w") as target:
+        stream = target.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(source.streams.video[0]):
+            if packet.dts is not None:
+                packet.stream = stream
+                target.mux(packet)
+    assert next(read_frames(turned)).luma.shape == (48, 64)
+
+
+def test_chosen_pictures_come_in_colour(clip):
+    pictures = read_pictures(clip, [3, 31])
+    assert sorted(pictures) == [3, 31]
+    assert pictures[3].shape == (48, 64, 3)
+
+
+def write_text(path):
+    path.write_text("this is not a video")
+
+
+def write_nothing(path):
+    path.write_bytes(b"")
+
+
+def write_sound_only(path):
+    with wave.open(str(path), "wb") as sound:
+        sound.setparams((1, 2, 8000, 0, "NONE", ""))
+        sound.writeframes(bytes(16000))
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (write_text, "bad.mp4: not a video this tool can open .*copy it again"),
+        (write_nothing, "bad.mp4: not a video this tool can open"),
+        (write_sound_only, "bad.mp4: holds no video stream"),
+        (lambda path: None, "bad.mp4: no such clip; mend the path"),
+        (lambda path: path.mkdir(), "bad.mp4: a folder, not a clip"),
+    ],
+    ids=["text", "empty", "sound only", "missing", "folder"],
+)
+def test_what_is_not_a_clip_is_said_in_one_line(tmp_path, make, message):
+    path = tmp_path / "bad.mp4"
+    make(path)
+    with pytest.raises(ClipError, match=message) as caught:
+        list(read_frames(path))
+    assert "\n" not in str(caught.value)

@@ -1,0 +1,171 @@
+"""The horizon in single frames: drawn truth recovered, pictures without a horizon refused."""
+
+import cv2
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from horizon.angles import angles_from_up, up_from_angles, wrap_deg
+from horizon.edge import find_edges
+from horizon.fit import fit_up
+from horizon.frame import measure_frame
+from horizon.lens import Lens, lens_from_hfov
+from horizon.synthetic import draw_frame, make_scene
+from tests.scenes import measured
+
+SMALL = lens_from_hfov(960, 540, 70)
+
+
+def rng(seed: int) -> np.random.Generator:
+    return np.random.default_rng(seed)
+
+
+def roll_pitch(fit) -> tuple[float, float]:
+    assert fit.reason == ""
+    roll, pitch = np.degrees(angles_from_up(fit.up_cam))
+    return float(roll), float(pitch)
+
+
+@pytest.mark.parametrize("roll_deg", [-173.0, -91.5, -61.0, -7.5, 0.0, 12.25, 88.0, 134.0])
+@pytest.mark.parametrize("kind", ["sea", "plain"])
+def test_drawn_roll_and_pitch_are_found_over_the_full_circle(kind, roll_deg):
+    scene = make_scene(kind, rng=rng(3), height_m=20, objects=4)
+    picture = draw_frame(scene, SMALL, roll_deg=roll_deg, pitch_deg=4.0, rng=rng(4))
+    roll, pitch = roll_pitch(measure_frame(picture, SMALL))
+    assert float(wrap_deg(roll - roll_deg)) == pytest.approx(0, abs=0.05)  # half a pixel over 600
+    assert pitch == pytest.approx(4.0, abs=0.1)  # 1.4 pixels
+
+
+def test_error_goals_on_full_size_encoded_frames(tmp_path):
+    rows = measured(tmp_path / "frames.mp4", count=16, seed=11)
+    errors = np.abs([row[1] for row in rows if not row[5]])
+    assert len(errors) >= 14
+    assert np.median(errors) <= 0.02
+    assert np.max(errors) <= 0.15
+
+
+@pytest.mark.long
+def test_error_goals_on_many_full_size_encoded_frames(tmp_path):
+    rows = measured(tmp_path / "frames.mp4", count=200, seed=12)
+    good = [row for row in rows if not row[5]]
+    errors = np.abs([row[1] for row in good])
+    assert len(good) >= 180
+    assert np.median(errors) <= 0.02
+    assert np.percentile(errors, 95) <= 0.15
+    covered = np.mean([abs(row[1]) <= 1.96 * row[3] for row in good])
+    assert covered >= 0.9
+
+
+def test_camera_rolled_by_d_changes_the_roll_by_d():
+    scene = make_scene("sea", rng=rng(5), height_m=15)
+    base = roll_pitch(measure_frame(draw_frame(scene, SMALL, roll_deg=2, pitch_deg=1, rng=rng(6)), SMALL))[0]
+    for turned_deg in (-20.0, 0.5, 33.0):
+        picture = draw_frame(scene, SMALL, roll_deg=2 + turned_deg, pitch_deg=1, rng=rng(7))
+        assert roll_pitch(measure_frame(picture, SMALL))[0] - base == pytest.approx(turned_deg, abs=0.04)
+
+
+def test_dip_lowers_the_line_and_not_the_answer():
+    # 40 m: dip 0.0293 sqrt(40) = 0.185 deg (the usual constant, see test_dip).
+    dip_rad = np.radians(0.185)
+    scene = make_scene("sea", rng=rng(8), height_m=40, dip_rad=dip_rad, visibility_km=100)
+    for roll_deg in (3.0, 177.0):
+        picture = draw_frame(scene, SMALL, roll_deg=roll_deg, pitch_deg=2.0, rng=rng(9))
+        fit = measure_frame(picture, SMALL, dip_rad=dip_rad)
+        roll, pitch = roll_pitch(fit)
+        assert roll == pytest.approx(roll_deg, abs=0.05)
+        assert pitch == pytest.approx(2.0, abs=0.08)
+        # The other reading is the same line, seen with the other half as sky.
+        _, other_pitch = np.degrees(angles_from_up(fit.up_flipped))
+        assert other_pitch == pytest.approx(-pitch - 2 * 0.185, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "lens",
+    [
+        Lens(960, 540, 480.0, 480.0, 479.5, 269.5, "brown", (-0.17, 0.03, 0.0, 0.0, 0.0)),
+        Lens(960, 540, 400.0, 400.0, 479.5, 269.5, "fisheye", (-0.02, 0.003, 0.0, 0.0)),
+    ],
+    ids=["brown", "fisheye"],
+)
+def test_bent_lenses_give_a_straight_answer(lens):
+    scene = make_scene("sea", rng=rng(10), height_m=20, visibility_km=80)
+    picture = draw_frame(scene, lens, roll_deg=11.0, pitch_deg=12.0, rng=rng(11))
+    roll, pitch = roll_pitch(measure_frame(picture, lens))
+    assert roll == pytest.approx(11.0, abs=0.06)
+    assert pitch == pytest.approx(12.0, abs=0.12)
+
+
+def test_black_bars_are_no_horizon():
+    scene = make_scene("sea", rng=rng(12), height_m=20)
+    picture = draw_frame(scene, SMALL, roll_deg=6.0, pitch_deg=-3.0, rng=rng(13))
+    picture[:70] = 16
+    picture[-70:] = 16
+    roll, _ = roll_pitch(measure_frame(picture, SMALL))
+    assert roll == pytest.approx(6.0, abs=0.05)
+
+
+@pytest.mark.parametrize("pitch_deg", [60.0, -60.0], ids=["sky only", "ground only"])
+@pytest.mark.parametrize("kind", ["sea", "plain"])
+def test_frames_without_a_horizon_are_refused(kind, pitch_deg):
+    scene = make_scene(kind, rng=rng(14), height_m=20, clouds=1.0)
+    for seed in range(3):
+        picture = draw_frame(scene, SMALL, roll_deg=20.0 * seed, pitch_deg=pitch_deg, rng=rng(seed))
+        fit = measure_frame(picture, SMALL)
+        assert fit.reason != ""
+        assert np.isnan(fit.up_cam).all()
+
+
+@pytest.mark.parametrize("grey", [0, 128, 255])
+def test_blank_frames_are_refused(grey):
+    assert measure_frame(np.full((540, 960), grey, np.uint8), SMALL).reason != ""
+
+
+def test_noise_alone_is_refused():
+    picture = rng(15).integers(0, 256, (540, 960)).astype(np.uint8)
+    assert measure_frame(picture, SMALL).reason != ""
+
+
+def test_fit_is_within_three_times_the_cramer_rao_bound():
+    """Blurred step plus white noise only.
+
+    Bound: var(x0) >= 2 sqrt(pi) s n^2 / A^2 per profile (derived from the integral of the squared edge
+    gradient), and var(slope) >= 12 e^2 / (N (N^2 - 1)) for a line (Kay, Fundamentals of Statistical Signal
+    Processing, 1993, example 3.7; from memory).
+    """
+    blur_px, noise, step = 1.2, 3.0, 40.0
+    width, height = 960, 240
+    lens = Lens(width, height, 800.0, 800.0, (width - 1) / 2, (height - 1) / 2)
+    generator = rng(16)
+    errors = []
+    for _ in range(12):
+        roll_rad = np.radians(generator.uniform(-3, 3))
+        x, y = np.meshgrid(np.arange(width) - lens.cx_px, np.arange(height) - lens.cy_px)
+        across = -(y * np.cos(roll_rad) + x * np.sin(roll_rad)) - generator.uniform(-1, 1)
+        picture = 100 + step * norm.cdf(across / blur_px) + generator.normal(0, noise, across.shape)
+        picture = np.clip(np.round(picture), 0, 255).astype(np.uint8)
+        start = up_from_angles(roll_rad + 0.002, 0.0)
+        edges = find_edges(
+            picture, lens, start, dip_rad=0.0, half_px=14, group_px=8, area=(0, 0, width, height)
+        )
+        fit = fit_up(edges, start, lens, dip_rad=0.0, agree_px=2.0)
+        errors.append(float(angles_from_up(fit.up_cam)[0]) - roll_rad)
+    per_profile_px = np.sqrt(2 * np.sqrt(np.pi) * blur_px) * noise / step
+    bound = np.sqrt(12 / (width * (width**2 - 1))) * per_profile_px
+    assert np.sqrt(np.mean(np.square(errors))) <= 3 * bound
+
+
+def test_stated_roll_uncertainty_is_honest(tmp_path):
+    rows = [row for row in measured(tmp_path / "f.mp4", count=24, seed=17, size=(960, 540)) if not row[5]]
+    covered = np.mean([abs(row[1]) <= 1.96 * row[3] for row in rows])
+    assert covered >= 0.85
+    # ... and not bought with uselessly wide intervals.
+    assert np.median([row[3] for row in rows]) < 0.05
+
+
+def test_resized_frame_gives_the_same_attitude():
+    scene = make_scene("plain", rng=rng(18), height_m=20)
+    full = lens_from_hfov(1920, 1080, 70)
+    picture = draw_frame(scene, full, roll_deg=-14.0, pitch_deg=2.0, rng=rng(19))
+    half = cv2.resize(picture, (960, 540), interpolation=cv2.INTER_AREA)
+    one, two = roll_pitch(measure_frame(picture, full)), roll_pitch(measure_frame(half, SMALL))
+    assert one == pytest.approx(two, abs=0.05)

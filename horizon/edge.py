@@ -12,7 +12,7 @@ so all groups are tried against all (t0, shape) by one matrix product: an exhaus
 minima; t0 is then refined by a parabola.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import cv2
@@ -23,10 +23,12 @@ from scipy.special import ndtr
 from .angles import angles_from_up, tangent_frame
 from .lens import Lens, pixels, rays
 
-__all__ = ["Edges", "find_edges"]
+__all__ = ["Edges", "find_edges", "seen_from_below"]
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 
+SHAPE_GROUPS = 40
 STEP_PX = 0.5
 NEAR_END_PX = 3.0
 BLURS_PX = (0.6, 0.9, 1.4, 2.2, 3.5)
@@ -61,9 +63,10 @@ class Edges:
 
 @dataclass(frozen=True)
 class _Shape:
-    """One edge shape at every place: ``project`` (places, samples, k), orthonormal."""
+    """One edge shape: rows of ``project`` (places * columns, samples) span it at each place."""
 
-    project: Array
+    project: Array32
+    columns: int
     blur_px: float
     tail_px: float
 
@@ -95,8 +98,8 @@ def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
         columns = [ndtr(d / blur), np.ones_like(t), np.minimum(d, 0), np.maximum(d, 0)]
         if tail:
             columns.append(_blurred_tail(np.sign(tail) * d, abs(tail), blur))
-        project.append(np.linalg.qr(np.column_stack(columns))[0])
-    return _Shape(np.asarray(project), blur, tail)
+        project.append(np.linalg.qr(np.column_stack(columns))[0].T)
+    return _Shape(np.vstack(project).astype(np.float32), len(columns), blur, tail)
 
 
 def _blurred_tail(d: Array, tail: float, blur: float) -> Array:
@@ -201,16 +204,14 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     least = samples * LEAST_NOISE_GREY**2
     straight_sse = energy - ((bank.straight.T @ centred) ** 2).sum(axis=0)
     # One shape for the whole line: a single profile is too short to tell haze from defocus.
-    sse, cost = [], []
+    some = centred[:, :: max(1, groups // SHAPE_GROUPS)]
+    some_energy = (some**2).sum(axis=0)
+    cost = []
     for shape in bank.shapes:
-        columns = shape.project.shape[2]
-        flat = shape.project.transpose(0, 2, 1).reshape(-1, samples)
-        explained = ((flat @ centred) ** 2).reshape(len(bank.t0_px), columns, groups).sum(axis=1)
-        sse.append(np.maximum(energy - explained, 0))
-        best = np.log(sse[-1].min(axis=0) + least)
-        cost.append(float(np.mean(best)) + columns * np.log(samples) / samples)
+        best = np.log(np.maximum(some_energy - _explained(shape, some).max(axis=0), 0) + least)
+        cost.append(float(np.mean(best)) + shape.columns * np.log(samples) / samples)
     shape = bank.shapes[int(np.argmin(cost))]
-    at_shape = sse[int(np.argmin(cost))]
+    at_shape = np.maximum(energy - _explained(shape, centred), 0)
     column, places = np.arange(groups), len(bank.t0_px)
     place = np.argmin(at_shape, axis=0)
     inner = np.clip(place, 1, places - 2)
@@ -230,3 +231,15 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     lost = (place == 0) | (place == places - 1) | (bend <= 0)
     across[lost] = np.nan
     return across, sd, step, gradient, gain, abs(shape.tail_px) + shape.blur_px
+
+
+def _explained(shape: _Shape, profile: Array) -> Array:
+    """Sum of squares that the shape explains, (places, groups), of centred profiles (samples, groups)."""
+    part = shape.project @ profile.astype(np.float32)
+    np.square(part, out=part)
+    return np.asarray(part.reshape(-1, shape.columns, profile.shape[1]).sum(axis=1), np.float64)
+
+
+def seen_from_below(edges: Edges) -> Edges:
+    """The same edge points for the other reading, in which the two sides of the line change places."""
+    return replace(edges, across_px=-edges.across_px, step_grey=-edges.step_grey)

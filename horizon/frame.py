@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .angles import up_from_angles
 from .coarse import Area, candidates, picture_area
-from .edge import Edges, find_edges
+from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, scaled
 from .sides import Sides
@@ -34,6 +34,8 @@ LEAST_STEP_GREY = 3.0
 LEAST_GAIN = 4.0
 LEAST_STRENGTH = 0.12
 RIVAL = 0.5
+AGREE_PX = 2.0
+SETTLED_PX = 1.0
 SAME_LINE_RAD = math.radians(1.5)
 
 
@@ -85,32 +87,33 @@ def measure_frame(luma: Luma, lens: Lens, *, dip_rad: float = 0.0, start: Array 
     """
     full, small = _scales(luma, lens)
     if start is not None:
-        near = _refine(full, start, dip_rad, agree_px=3.0)
-        if near is not None and not _why_not(near, full):
-            return _result(near, full, small, dip_rad, start)
+        near, edges = _refine(full, start, dip_rad, agree_px=3.0)
+        if near is not None and edges is not None and not _why_not(near, full):
+            return _result(near, edges, full, small, dip_rad, start)
     found = _search(small)
     if not found:
         return _refused("no line of sufficient length")
     best: LineFit | None = None
+    best_edges: Edges | None = None
     reason = ""
     for one in found[:3]:
         if one.strength < LEAST_STRENGTH:
             reason = reason or "no line with a sky on one side of it"
             break
-        line = _refine(full, one.up_cam, dip_rad, agree_px=max(2.0, 1.2 * lens.width_px / SMALL_PX))
+        line, edges = _refine(full, one.up_cam, dip_rad, agree_px=max(2.0, 1.2 * lens.width_px / SMALL_PX))
         if line is None:
             reason = reason or "no continuous edge along the line"
             continue
         why = _why_not(line, full)
         if not why:
-            best = line
+            best, best_edges = line, edges
             break
         reason = reason or why
-    if best is None:
+    if best is None or best_edges is None:
         return _refused(reason or "no continuous edge along the line")
     if _has_rival(found, best):
         return _refused("two lines could be the horizon")
-    return _result(best, full, small, dip_rad, start)
+    return _result(best, best_edges, full, small, dip_rad, start)
 
 
 def _scales(luma: Luma, lens: Lens) -> tuple[_Scale, _Scale]:
@@ -169,17 +172,20 @@ def _strength(fit: LineFit) -> float:
     return float(fit.inlier_share**2 * clear * contrast * close * min(1.0, fit.spread / 0.8))
 
 
-def _refine(full: _Scale, up_cam: Array, dip_rad: float, *, agree_px: float) -> LineFit | None:
+def _refine(
+    full: _Scale, up_cam: Array, dip_rad: float, *, agree_px: float
+) -> tuple[LineFit, Edges] | tuple[None, None]:
     """Full-resolution fit, repeated from its own result so that the last profiles stand on the line."""
-    # The coarse plane has no dip: the first round measures the line, later ones the cone.
     up = up_cam
-    fit: LineFit | None = None
-    for agree in (agree_px, 2.0):
-        fit = fit_up(_edges(full, up, dip_rad), up, full.lens, dip_rad=dip_rad, agree_px=agree)
+    for agree in (agree_px, AGREE_PX):
+        edges = _edges(full, up, dip_rad)
+        fit = fit_up(edges, up, full.lens, dip_rad=dip_rad, agree_px=agree)
         if fit is None:
-            return None
+            return None, None
+        if float(np.arccos(min(1.0, float(fit.up_cam @ up)))) < SETTLED_PX * full.lens.pixel_rad:
+            return fit, edges
         up = fit.up_cam
-    return fit
+    return (fit, edges) if fit is not None else (None, None)
 
 
 def _why_not(fit: LineFit, full: _Scale) -> str:
@@ -204,13 +210,17 @@ def _has_rival(found: list[_Line], best: LineFit) -> bool:
     return bool(own and others and max(others) > RIVAL * max(own))
 
 
-def _result(fit: LineFit, full: _Scale, small: _Scale, dip_rad: float, start: Array | None) -> HorizonFit:
+def _result(
+    fit: LineFit, edges: Edges, full: _Scale, small: _Scale, dip_rad: float, start: Array | None
+) -> HorizonFit:
     seen = Sides(small.luma, small.lens, small.area).at(fit.up_cam)
     brighter, smoother = seen.brighter_grey, seen.smoother
     flip = brighter < 0 if start is None else float(fit.up_cam @ start) < 0
-    # The visible line is a cone, not a plane: the other reading is fitted anew, on the other cone.
-    other = _refine(full, -fit.up_cam, dip_rad, agree_px=2.0) if dip_rad else None
-    flipped = other.up_cam if other is not None else -fit.up_cam
+    flipped = -fit.up_cam
+    if dip_rad:
+        # The visible line is a cone, not a plane: the other reading is fitted anew, on the other cone.
+        other = fit_up(seen_from_below(edges), flipped, full.lens, dip_rad=dip_rad, agree_px=AGREE_PX)
+        flipped = other.up_cam if other is not None else flipped
     if flip:
         return HorizonFit(flipped, fit.up_cam, fit.covariance, fit.inlier_share, -brighter, -smoother, "")
     return HorizonFit(fit.up_cam, flipped, fit.covariance, fit.inlier_share, brighter, smoother, "")

@@ -7,11 +7,10 @@ turn over, so they form chains, and the chains vote with the texture and the bri
 """
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import nullcontext
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 
 import cv2
@@ -33,6 +32,7 @@ Array = NDArray[np.float64]
 # About five looks a second settle a lean; clocks are aligned on motion, which needs about ten.
 LOOKS_PER_S = 10.0
 RUN = 12
+RUNS_AHEAD = 8
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
 VOTE = 0.8
@@ -75,13 +75,14 @@ def measure_clip(
     lens_for: Callable[[ClipFacts], Lens],
     *,
     dip_rad: float = 0.0,
-    workers: int = 1,
+    executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ClipTrack:
     """Horizon in the frames of a clip, about ten looks a second.
 
     ``lens_for``: gives the lens once the clip's size is known. ``dip_rad``: of the visible horizon.
-    ``workers``: processes beside this one; ``progress`` is told the share of the clip that is done.
+    ``executor``: measures runs of frames beside this process; None measures them here. ``progress`` is told
+    the share of the clip that is done.
 
     Raises
     ------
@@ -90,24 +91,21 @@ def measure_clip(
     """
     facts = probe(path)
     lens = lens_for(facts)
-    runs: list[Future[list[_Look]]] = []
     looks: list[_Look] = []
+    waiting: deque[Future[list[_Look]]] = deque()
     reader = _Reader(path, facts)
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn")) if workers > 1 else nullcontext(None)
-    with pool as executor:
-        for run in reader.runs():
-            if executor is None:
-                looks += _measure_run(run, lens, dip_rad)
-            else:
-                runs.append(executor.submit(_measure_run, run, lens, dip_rad))
-                # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
-                waiting = [future for future in runs if not future.done()]
-                if len(waiting) > 2 * workers:
-                    waiting[0].result()
-            if progress is not None and facts.duration_s > 0:
-                progress(min(1.0, reader.last_t_s / facts.duration_s))
-        for future in runs:
-            looks += future.result()
+    for run in reader.runs():
+        if executor is None:
+            looks += _measure_run(run, lens, dip_rad)
+        else:
+            waiting.append(executor.submit(_measure_run, run, lens, dip_rad))
+            # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
+            while len(waiting) > RUNS_AHEAD:
+                looks += waiting.popleft().result()
+        if progress is not None and facts.duration_s > 0:
+            progress(min(1.0, reader.last_t_s / facts.duration_s))
+    for future in waiting:
+        looks += future.result()
     if reader.frames_read == 0:
         raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
     signs, sky = _vote(looks)

@@ -17,13 +17,16 @@ __all__ = ["Sides", "TwoSides"]
 
 Array = NDArray[np.float64]
 
-NEAR_PX, FAR_PX = 5, 110
+# Greys are compared close to the line, where clouds have faded into haze; texture is judged further out too.
+NEAR_PX, MIDDLE_PX, FAR_PX = 5, 40, 110
 FEWEST_PX = 60
 # Limits set on drawn frames, real strips and pictures without a horizon: three quarters of a sky's pixels
 # have a gradient below about 2 grey levels per pixel; buildings, foliage and ground lie above.
-SKY_GRADIENT_GREY = 2.2
+SKY_GRADIENT_GREY = 1.7
 SKY_UNEVENNESS = 0.45
 LEAST_CONTRAST_GREY = 18.0
+# Snow or sand may outshine a dull sky, but most dark smooth sides of a line are water, walls or pavements.
+DARK_SKY = 0.35
 
 
 @dataclass(frozen=True)
@@ -60,12 +63,13 @@ class Sides:
         """Both sides of the line whose up vector, either way round, is ``up_cam``."""
         height_px = self._rays @ up_cam / self._pixel
         chosen = [(side * height_px > NEAR_PX) & (side * height_px < FAR_PX) for side in (1, -1)]
-        if min(int(mask.sum()) for mask in chosen) < FEWEST_PX:
+        close = [mask & (np.abs(height_px) < MIDDLE_PX) for mask in chosen]
+        if min(int(mask.sum()) for mask in close) < FEWEST_PX:
             return TwoSides(0.0, 0.0, 0.0)
-        grey = [float(np.median(self._grey[mask])) for mask in chosen]
+        grey = [float(np.median(self._grey[mask])) for mask in close]
         uneven = [
             1.4826 * float(np.median(np.abs(self._grey[mask] - middle)))
-            for mask, middle in zip(chosen, grey, strict=True)
+            for mask, middle in zip(close, grey, strict=True)
         ]
         gradient = [float(np.percentile(self._gradient[mask], 75)) for mask in chosen]
         contrast = abs(grey[0] - grey[1])
@@ -75,5 +79,6 @@ class Sides:
             even = 1 / (1 + (uneven[sky] / max(SKY_UNEVENNESS * contrast, 1.0)) ** 4)
             different = 1 - np.exp(-((contrast / LEAST_CONTRAST_GREY) ** 2))
             calmer = 1 / (1 + (gradient[sky] / max(1.6 * gradient[ground], 0.3)) ** 4)
-            likeness = max(likeness, float(smooth * even * different * calmer))
+            usual = 1.0 if grey[sky] >= grey[ground] else DARK_SKY
+            likeness = max(likeness, float(usual * smooth * even * different * calmer))
         return TwoSides(grey[0] - grey[1], float(np.log((gradient[1] + 0.2) / (gradient[0] + 0.2))), likeness)

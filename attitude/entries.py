@@ -1,0 +1,293 @@
+"""Entries of a shoot sheet: every key of every table, and what its value may be.
+
+A check takes a value as TOML gives it and returns it converted, or raises :class:`RefusedError` that says
+what would have been allowed; :mod:`attitude.sheet` puts the sheet, the table and the key before that text.
+"""
+
+import datetime as dt
+import json
+import math
+from collections.abc import Callable
+from difflib import get_close_matches
+from itertools import permutations, product
+from pathlib import Path
+from typing import Any, NoReturn
+
+__all__ = ["REPEATED", "SENSOR_AXES", "SINGLE", "TERRAIN_DEG", "Check", "RefusedError", "tables"]
+
+# Tables that repeat, [[log]], and those that stand once, [camera].
+REPEATED = ("log", "clip", "bench")
+SINGLE = ("horizon", "camera")
+# How far the skyline may rise above the true horizon when the sheet does not say.
+TERRAIN_DEG = {"sea": 0.0, "plain": 0.1, "lake": 0.1, "hills": 0.6, "unknown": 0.3}
+
+ATTITUDES = ("camera_sensor", "gimbal_frame", "airframe", "joints", "commanded", "unknown")
+QUATERNIONS = tuple(f"{a}_to_{b}" for a, b in product(("camera", "body"), ("ned", "enu"))) + tuple(
+    f"{b}_to_{a}" for a, b in product(("camera", "body"), ("ned", "enu"))
+)
+CHANGES = ("camera", "lens", "trim", "balance", "firmware", "landing", "sensor")
+SHOTS = ("hover", "pan", "upside_down", "half_turn", "turns", "tilt", "wiggle", "ordinary")
+POSES = ("upright", "inverted", "+x", "-x", "+y", "-y", "+z", "-z")
+
+
+def _sensor_axes() -> tuple[tuple[str, ...], ...]:
+    """The 24 ways to mount a board, as board axes along camera right, down, forward (right-handed only)."""
+    ways = []
+    for order, signs in product(permutations(range(3)), product((1, -1), repeat=3)):
+        inversions = sum(order[i] > order[j] for i in range(3) for j in range(i + 1, 3))
+        if (-1) ** inversions * math.prod(signs) == 1:
+            axes = zip(order, signs, strict=True)
+            ways.append(tuple(("-" if sign < 0 else "") + "xyz"[axis] for axis, sign in axes))
+    return tuple(ways)
+
+
+SENSOR_AXES = _sensor_axes()
+
+
+class RefusedError(ValueError):
+    """A value that a check does not take; the text follows 'sheet: place, key '."""
+
+
+Check = Callable[[Any], Any]
+
+
+def _refuse(value: object, expected: str) -> NoReturn:
+    try:
+        shown = json.dumps(value, ensure_ascii=False)
+    except TypeError:
+        shown = str(value)
+    shown = shown if len(shown) <= 60 else shown[:57] + "..."
+    raise RefusedError(f"is {shown}; expected {expected}")
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        _refuse(value, "text in double quotes")
+    return value
+
+
+def _name(value: Any) -> str:
+    if not isinstance(value, str) or not value.strip():
+        _refuse(value, "the name of a column in double quotes")
+    return value
+
+
+def _flag(value: Any) -> bool:
+    if not isinstance(value, bool):
+        _refuse(value, "true or false, without quotes")
+    return value
+
+
+def _date(value: Any) -> dt.date:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        _refuse(value, "a date such as 2026-05-01, without quotes")
+    return value
+
+
+def _number(low: float, high: float, what: str) -> Check:
+    """Check for a finite number in [low, high]; ``what`` puts the range in words."""
+
+    def check(value: Any) -> float:
+        good = isinstance(value, int | float) and not isinstance(value, bool)
+        if not good or not math.isfinite(value) or not low <= value <= high:
+            _refuse(value, what + (", without quotes" if isinstance(value, str) else ""))
+        return float(value)
+
+    return check
+
+
+def _choice(*allowed: str) -> Check:
+    def check(value: Any) -> str:
+        if value not in allowed:
+            near = get_close_matches(str(value).lower(), allowed, 1, 0.6)
+            _refuse(value, " | ".join(allowed) + (f"; nearest: {near[0]}" if near else ""))
+        return str(value)
+
+    return check
+
+
+def _quarter_turn(value: Any) -> int:
+    if isinstance(value, bool) or value not in (0, 90, 180, 270):
+        _refuse(value, "0 | 90 | 180 | 270")
+    return int(value)
+
+
+def _unit(*named: str, counts: str) -> Check:
+    def check(value: Any) -> str | float:
+        if isinstance(value, str) and value in named:
+            return value
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < math.inf:
+            return float(value)
+        _refuse(value, " | ".join(f'"{n}"' for n in named) + f" | {counts} as a number above 0")
+
+    return check
+
+
+def _names(*labels: str) -> Check:
+    """Check for one different column name per label."""
+
+    def check(value: Any) -> tuple[str, ...]:
+        good = isinstance(value, list) and all(isinstance(v, str) and v.strip() for v in value)
+        if not good or len(value) != len(labels) or len(set(value)) != len(labels):
+            _refuse(value, f"{len(labels)} different column names: [{', '.join(labels)}]")
+        return tuple(value)
+
+    return check
+
+
+def _changes(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(v in CHANGES for v in value):
+        _refuse(value, "a list of " + ", ".join(f'"{c}"' for c in CHANGES))
+    return tuple(value)
+
+
+def _axes(value: Any) -> tuple[str, ...]:
+    axes = tuple(value) if isinstance(value, list) else ()
+    if sorted(str(a).lstrip("-+") for a in axes) != ["x", "y", "z"]:
+        _refuse(value, 'the board axes that point right, down, forward, such as ["y", "-z", "-x"]')
+    axes = tuple(str(a).lstrip("+") for a in axes)
+    if axes not in SENSOR_AXES:
+        _refuse(value, "a right-handed board: change the sign of one axis")
+    return axes
+
+
+def _pair(value: Any, low: float) -> tuple[float, float] | None:
+    """Two finite numbers, low <= first <= second, else None."""
+    if not isinstance(value, list) or len(value) != 2:
+        return None
+    if not all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value):
+        return None
+    return (float(value[0]), float(value[1])) if low <= value[0] <= value[1] else None
+
+
+def _shores(value: Any) -> tuple[float, float]:
+    pair = _pair(value, 1.0)
+    if pair is None:
+        _refuse(value, "[nearest, farthest] in metres, such as [1800.0, 4000.0]")
+    return pair
+
+
+def _stretches(value: Any) -> tuple[tuple[float, float], ...]:
+    pairs = [_pair(v, 0.0) for v in value] if isinstance(value, list) else [None]
+    if any(pair is None or pair[0] == pair[1] for pair in pairs):
+        _refuse(value, "pairs of clip times [[from, to], ...] in seconds with from before to")
+    return tuple(pair for pair in pairs if pair is not None)
+
+
+def _file(folder: Path) -> Check:
+    """Check that a path, as written relative to ``folder``, is a file."""
+
+    def check(value: Any) -> Path:
+        if not isinstance(value, str) or not value.strip():
+            _refuse(value, "the name of a file in double quotes")
+        path = folder / value
+        try:
+            if path.is_file():
+                return path
+            what = "is a folder, not a file" if path.is_dir() else f"was not found in {path.parent}"
+            there = [p.name for p in sorted(path.parent.iterdir())] if path.parent.is_dir() else []
+        except OSError as error:
+            what, there = f"cannot be looked up ({error.strerror})", []
+        near = get_close_matches(path.name, there, 1, 0.5)
+        mend = f"nearest name there: {near[0]}" if near else "put it there or correct the path"
+        raise RefusedError(f"{json.dumps(value, ensure_ascii=False)} {what}; {mend}")
+
+    return check
+
+
+def _files(folder: Path) -> Check:
+    def check(value: Any) -> tuple[Path, ...]:
+        if not isinstance(value, list) or not value:
+            _refuse(value, 'a list of file names in order, such as ["a.mp4", "b.mp4"]')
+        return tuple(_file(folder)(v) for v in value)
+
+    return check
+
+
+ANGLE = _number(-360.0, 360.0, "an angle in degrees from -360 to 360")
+WIDTH = _number(0.01, 179.9, "an angle in degrees above 0 and below 180")
+SECONDS = _number(-1e12, 1e12, "a time in seconds")
+
+
+def _positive(what: str, high: float = 1e6) -> Check:
+    return _number(1e-6, high, f"{what} above 0" + (f", at most {high:g}" if high < 1e6 else ""))
+
+
+def tables(folder: Path) -> dict[str, dict[str, Check]]:
+    """Every key of the contract, by table; "" is the top of the sheet."""
+    return {
+        "": {
+            "title": _text,
+            "date": _date,
+            "rig": _text,
+            "rig_kind": _choice("drone", "handheld", "bench"),
+            "calibration": _text,
+            "method": _text,
+            "changed": _changes,
+            "trim_deg": _number(-45.0, 45.0, "an angle in degrees from -45 to 45"),
+            "trim_in_log": _flag,
+            "tolerance_deg": _positive("an angle in degrees", 45.0),
+            "stabilised": _flag,
+        },
+        "horizon": {
+            "surface": _choice(*TERRAIN_DEG),
+            "terrain_deg": _number(0.0, 45.0, "an angle in degrees from 0 to 45"),
+            "visibility_km": _positive("a distance in kilometres"),
+            "height_m": _number(0.0, 20000.0, "a height in metres from 0 to 20000"),
+            "shore_m": _shores,
+            "shore_bearing_deg": ANGLE,
+        },
+        "camera": {
+            "hfov_deg": WIDTH,
+            "diagonal_fov_deg": WIDTH,
+            "focal_mm": _positive("a length in millimetres"),
+            "sensor_width_mm": _positive("a length in millimetres"),
+            "focal_35mm": _positive("a length in millimetres"),
+            "crop": _positive("a factor", 20.0),
+            "mount_roll_deg": _quarter_turn,
+            "readout_ms": _number(0.0, 1000.0, "a time in milliseconds from 0 to 1000"),
+            "lens": _file(folder),
+        },
+        "log": {
+            "file": _file(folder),
+            "attitude_of": _choice(*ATTITUDES),
+            "time": _name,
+            "time_unit": _choice("s", "ms", "us", "ns", "iso8601"),
+            "roll": _name,
+            "pitch": _name,
+            "yaw": _name,
+            "angle_unit": _unit("deg", "rad", counts="degrees per count"),
+            "angle_order": _choice("yaw_pitch_roll", "yaw_roll_pitch"),
+            "roll_positive": _choice("right_down", "left_down"),
+            "pitch_positive": _choice("up", "down"),
+            "yaw_positive": _choice("right", "left"),
+            "quaternion": _names("w", "x", "y", "z"),
+            "quaternion_of": _choice(*QUATERNIONS),
+            "accelerometer": _names("x", "y", "z"),
+            "accelerometer_unit": _unit("g", "m/s2", "mg", counts="counts per g"),
+            "accelerometer_sign": _choice("up_reads_plus", "up_reads_minus"),
+            "gyro": _names("x", "y", "z"),
+            "gyro_unit": _unit("deg/s", "rad/s", counts="counts per deg/s"),
+            "temperature_c": _name,
+            "velocity_mps": _names("north", "east"),
+            "sensor_axes": _axes,
+            "powered_on_s": SECONDS,
+        },
+        "clip": {
+            "file": _file(folder),
+            "files": _files(folder),
+            "log_start_s": SECONDS,
+            "shot": _choice(*SHOTS),
+            "time_scale": _positive("a factor", 1000.0),
+            "picture_turned_deg": _quarter_turn,
+            "hfov_deg": WIDTH,
+            "lens": _file(folder),
+            "reference": _choice("horizon", "plumb_line", "level_line"),
+            "exclude_s": _stretches,
+        },
+        "bench": {
+            "file": _file(folder),
+            "pose": _choice(*POSES),
+            "bubble_deg": _number(0.0, 45.0, "an angle in degrees from 0 to 45"),
+        },
+    }

@@ -1,0 +1,141 @@
+"""What goes wrong in the rows of a log, found in arrays of times and angles.
+
+Every function looks only at numbers and says what it found; :mod:`attitude.log` decides whether that is
+mended, noted or refused. The rules are derived from how loggers fail: a counter of 32 bits runs over, a
+field that has no value holds a fixed number, a sensor that has not started reports zeros, and a logger that
+runs faster than the sensor writes the same value several times.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "backward_row",
+    "fresh_rows",
+    "gap_limit_s",
+    "placeholder_rows",
+    "rounding_step",
+    "start_up_rows",
+    "unwrapped_s",
+]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# 2^32 microseconds and 2^32 milliseconds.
+COUNTER_WRAPS_S = (2**32 / 1e6, 2**32 / 1e3)
+# Numbers written where there is no value. Small ones count only where all angles of a row hold the same.
+PLACEHOLDERS = (-1.0, 999.0, -999.0, 9999.0, -9999.0, 32767.0, -32768.0, 65535.0)
+# Fewer different values than this say nothing of the grid they may lie on.
+ENOUGH_VALUES = 20
+
+
+def unwrapped_s(t_s: Array) -> tuple[Array, int]:
+    """Times with the run-overs of 32-bit microsecond and millisecond counters undone, and their number."""
+    steps = np.diff(t_s)
+    if not np.any(steps < 0):
+        return t_s, 0
+    rising = steps[steps > 0]
+    longest_s = max(60.0, 100 * float(np.median(rising))) if rising.size else 60.0
+    added, wraps = np.zeros_like(t_s), 0
+    for i in np.flatnonzero(steps < 0):
+        for wrap_s in COUNTER_WRAPS_S:
+            if 0 < steps[i] + wrap_s <= longest_s and t_s[i] <= wrap_s:
+                added[i + 1 :] += wrap_s
+                wraps += 1
+    return t_s + added, wraps
+
+
+def backward_row(t_s: Array) -> int | None:
+    """Index of the first row that is earlier than the one before it."""
+    back = np.flatnonzero(np.diff(t_s) < 0)
+    return int(back[0]) + 1 if back.size else None
+
+
+def gap_limit_s(t_s: Array) -> float:
+    """Longest step between rows that is still bridged: 0.5 s or five periods, whichever is more.
+
+    The period is the step that half of the logged time passes in (rows that arrive in bursts have a much
+    shorter median step), the longest 2 % of the steps left aside because they may be gaps themselves.
+    """
+    steps = np.sort(np.diff(t_s))
+    if steps.size == 0:
+        return 0.5
+    steps = steps[: max(1, int(0.98 * steps.size))]
+    spent = np.cumsum(steps)
+    period_s = float(steps[np.searchsorted(spent, spent[-1] / 2)])
+    return max(0.5, 5 * period_s)
+
+
+def placeholder_rows(raw: Array, limit: float) -> Mask:
+    """Rows of angles (n, 2 or 3: roll, pitch, yaw as logged) that hold a number instead of an angle.
+
+    ``limit`` is 360 degrees in the unit of ``raw``: roll and pitch beyond it are impossible; yaw may have
+    counted turns, so that only the very values of placeholders are taken out of it.
+    """
+    known = np.isin(raw, PLACEHOLDERS)
+    same = known[:, 0] & np.all(raw == raw[:, :1], axis=1)
+    if raw.shape[1] == 2:
+        same &= np.abs(raw[:, 0]) >= 999
+    beyond: Mask = np.any(np.abs(raw[:, :2]) > 1.001 * limit, axis=1)
+    if raw.shape[1] == 3 and limit <= 360:
+        beyond |= known[:, 2] & (np.abs(raw[:, 2]) >= 9999)
+    beyond |= same
+    return beyond
+
+
+def start_up_rows(angles_deg: Array) -> int:
+    """Number of leading rows of exact zeros that end in a jump no later step comes near."""
+    zero = np.all(angles_deg == 0, axis=1)
+    count = int(np.argmin(zero)) if not np.all(zero) else 0
+    if count < 3 or len(angles_deg) - count < 10:
+        return 0
+    steps = np.max(np.abs(np.diff(angles_deg, axis=0)), axis=1)
+    usual = float(np.percentile(steps[count:], 99))
+    return count if steps[count - 1] > max(0.5, 5 * usual) else 0
+
+
+def fresh_rows(angles: Array) -> Mask | None:
+    """Rows to keep where a log repeats each attitude for several rows; None where it does not.
+
+    A repeat counts only when the attitude changes at a regular beat: four in five runs of equal rows are
+    as long as the middle ones. (Coarse rounding of a still camera also repeats values, at no beat.) A run of
+    several beats, the camera having stood still, keeps one row per beat.
+    """
+    changed = np.any(np.diff(angles, axis=0) != 0, axis=1)
+    starts = np.concatenate([[0], np.flatnonzero(changed) + 1])
+    runs = np.diff(np.concatenate([starts, [len(angles)]]))
+    if runs.size < 10:
+        return None
+    low, high = np.percentile(runs, [25, 75])
+    beat = float(np.mean(runs[(runs >= low) & (runs <= high)]))
+    if beat < 1.5 or np.mean(np.abs(runs - beat) <= max(0.5, 0.34 * beat)) < 0.8:
+        return None
+    keep = np.zeros(len(angles), dtype=bool)
+    for start, run in zip(starts, runs, strict=True):
+        beats = max(1, round(run / beat))
+        keep[start + np.round(np.arange(beats) * run / beats).astype(int)] = True
+    return keep
+
+
+def rounding_step(cells: Sequence[str]) -> float:
+    """Step of the grid that the numbers of a column lie on, in the unit of the column; 0 when unknown.
+
+    At least the last decimal that is written; coarser when there are enough different values and they are
+    all multiples of the smallest difference between them (sixteenths of a degree, say).
+    """
+    texts = list(dict.fromkeys(cells))
+    if len(texts) < 3 or any("e" in text.lower() for text in texts):
+        return 0.0
+    values = np.unique(np.array([float(text) for text in texts]))
+    decimals = max(len(text.partition(".")[2]) for text in texts)
+    step = 10.0**-decimals
+    if values.size >= ENOUGH_VALUES:
+        smallest = float(np.min(np.diff(values)))
+        off_grid = np.abs((values - values[0]) / smallest - np.round((values - values[0]) / smallest))
+        # The printed digits may round each multiple by half a last place.
+        if smallest > 1.5 * step and np.all(off_grid * smallest <= 1.01 * step):
+            step = smallest
+    return step

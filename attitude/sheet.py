@@ -1,0 +1,354 @@
+"""Shoot sheet: the TOML file that describes a shoot -> :class:`Shoot`, every entry checked.
+
+What each key may hold stands in :mod:`attitude.entries`. Keys are strict on purpose: a misspelt key that is
+silently ignored changes an answer without a trace. What is accepted but not used is said in ``Shoot.notes``.
+"""
+
+import datetime as dt
+import json
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Any, NoReturn
+
+from attitude.entries import REPEATED, SINGLE, TERRAIN_DEG, Check, RefusedError, tables
+
+__all__ = [
+    "SHEET_NAME",
+    "BenchSheet",
+    "Camera",
+    "ClipSheet",
+    "LogSheet",
+    "SheetError",
+    "Shoot",
+    "Surface",
+    "read_sheet",
+]
+
+SHEET_NAME = "shoot.toml"
+
+# Accepted and checked, but nothing in this version computes with them; whoever uses one is told so.
+LATER = {
+    "method": "comparing calibration methods",
+    "changed": "comparing shoots",
+    "horizon.visibility_km": "haze",
+    "camera.readout_ms": "rolling shutter",
+    "log.accelerometer": "the raw accelerometer as evidence",
+    "log.gyro": "the raw gyro as evidence",
+    "log.temperature_c": "temperature",
+    "clip.reference": "plumb or level lines on the bench",
+    "bench": "bench holds of the sensor",
+}
+
+
+class SheetError(ValueError):
+    """The sheet cannot be used; the text names the sheet, the place in it and the mend."""
+
+
+@dataclass(frozen=True)
+class Surface:
+    """The visible horizon: what it is made of and how far it may stand off the true one."""
+
+    surface: str = "unknown"
+    terrain_deg: float = TERRAIN_DEG["unknown"]
+    visibility_km: float | None = None
+    height_m: float | None = None
+    shore_m: tuple[float, float] | None = None
+    shore_bearing_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class Camera:
+    """What is known of the lens; at most one way of stating the field of view is filled in."""
+
+    hfov_deg: float | None = None
+    diagonal_fov_deg: float | None = None
+    focal_mm: float | None = None
+    sensor_width_mm: float | None = None
+    focal_35mm: float | None = None
+    crop: float = 1.0
+    mount_roll_deg: int = 0
+    readout_ms: float | None = None
+    lens: Path | None = None
+
+
+@dataclass(frozen=True)
+class LogSheet:
+    """One attitude log and how to read it; ``given`` holds the keys that the sheet itself states."""
+
+    file: Path
+    attitude_of: str = "unknown"
+    time: str = "t_s"
+    time_unit: str = "s"
+    roll: str = "roll_deg"
+    pitch: str = "pitch_deg"
+    yaw: str = "yaw_deg"
+    angle_unit: str | float = "deg"
+    angle_order: str = "yaw_pitch_roll"
+    roll_positive: str = "right_down"
+    pitch_positive: str = "up"
+    yaw_positive: str = "right"
+    quaternion: tuple[str, ...] | None = None
+    quaternion_of: str = "body_to_ned"
+    accelerometer: tuple[str, ...] | None = None
+    accelerometer_unit: str | float = "g"
+    accelerometer_sign: str = "up_reads_plus"
+    gyro: tuple[str, ...] | None = None
+    gyro_unit: str | float = "deg/s"
+    temperature_c: str | None = None
+    velocity_mps: tuple[str, ...] | None = None
+    sensor_axes: tuple[str, ...] = ("x", "y", "z")
+    powered_on_s: float | None = None
+    given: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class ClipSheet:
+    """One take: its file, or the files it was cut into, in order."""
+
+    files: tuple[Path, ...]
+    log_start_s: float | None = None
+    shot: str = "ordinary"
+    time_scale: float = 1.0
+    picture_turned_deg: int = 0
+    hfov_deg: float | None = None
+    lens: Path | None = None
+    reference: str = "horizon"
+    exclude_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class BenchSheet:
+    """A static hold of the sensor; ``bubble_deg`` is how well the pose was levelled (sd)."""
+
+    file: Path
+    pose: str
+    bubble_deg: float = 0.25
+
+
+@dataclass(frozen=True)
+class Shoot:
+    """A whole sheet. ``given``: dotted keys it states; tables that repeat count from 1 (``log[1].roll``)."""
+
+    folder: Path
+    path: Path
+    title: str
+    clips: tuple[ClipSheet, ...]
+    date: dt.date | None = None
+    rig: str = ""
+    rig_kind: str = "drone"
+    calibration: str = ""
+    method: str = ""
+    changed: tuple[str, ...] = ()
+    trim_deg: float = 0.0
+    trim_in_log: bool = False
+    tolerance_deg: float = 0.5
+    stabilised: bool = False
+    horizon: Surface = field(default_factory=Surface)
+    camera: Camera = field(default_factory=Camera)
+    logs: tuple[LogSheet, ...] = ()
+    bench: tuple[BenchSheet, ...] = ()
+    given: frozenset[str] = frozenset()
+    notes: tuple[str, ...] = ()
+
+
+def _written(table: str) -> str:
+    """Table as one writes it in a sheet."""
+    if table == "":
+        return "the top of the sheet, before the first [table]"
+    return f"[[{table}]]" if table in REPEATED else f"[{table}]"
+
+
+@dataclass(frozen=True)
+class _Reader:
+    """One sheet being read: its name for errors, and the checks of its tables."""
+
+    sheet: str
+    tables: dict[str, dict[str, Check]]
+
+    def fail(self, place: str, text: str) -> NoReturn:
+        raise SheetError(f"{self.sheet}: {place}{', ' if place else ''}{text}") from None
+
+    def unknown(self, table: str, place: str, key: str) -> NoReturn:
+        known = [*self.tables[table], *(REPEATED + SINGLE if table == "" else ())]
+        elsewhere = {k: t for t, keys in reversed(self.tables.items()) if t != table for k in keys}
+
+        def likeness(candidate: str) -> float:
+            return SequenceMatcher(None, key.lower(), candidate).ratio()
+
+        here, there = max(known, key=likeness), max(elsewhere, key=likeness)
+        where = "" if place else "at the top, "
+        if likeness(there) > max(0.75, likeness(here)):
+            mend = f"nearest known key: {there}, which belongs in {_written(elsewhere[there])}"
+        else:
+            mend = f"nearest known key{'' if place else ' there'}: {here}"
+        self.fail(place, f"{where}unknown key {json.dumps(key, ensure_ascii=False)}; {mend}")
+
+    def entries(self, table: str, place: str, raw: Mapping[str, Any]) -> dict[str, Any]:
+        """Checked values of one table.
+
+        Raises
+        ------
+        SheetError
+            A key is unknown or its value is not allowed.
+        """
+        checks, values = self.tables[table], {}
+        for key, value in raw.items():
+            if key not in checks:
+                self.unknown(table, place, key)
+            try:
+                values[key] = checks[key](value)
+            except RefusedError as refused:
+                self.fail(place, f"{key} {refused}")
+        return values
+
+    def single(self, document: dict[str, Any], table: str) -> dict[str, Any]:
+        raw = document.pop(table, {})
+        if not isinstance(raw, dict):
+            self.fail("", f"{table} must be one table: write its entries below a line [{table}]")
+        return self.entries(table, f"[{table}]", raw)
+
+    def repeated(self, document: dict[str, Any], table: str) -> list[dict[str, Any]]:
+        raw = document.pop(table, [])
+        if not isinstance(raw, list) or not all(isinstance(r, dict) for r in raw):
+            self.fail("", f"{table} must be a list of tables: head each with a line [[{table}]]")
+        return [self.entries(table, f"[[{table}]] {i}", r) for i, r in enumerate(raw, 1)]
+
+
+def _camera(reader: _Reader, values: dict[str, Any], notes: list[str]) -> Camera:
+    """Camera of which only the best stated way to the field of view is kept."""
+    for one, other in (("focal_mm", "sensor_width_mm"), ("sensor_width_mm", "focal_mm")):
+        if one in values and other not in values:
+            reader.fail("[camera]", f"{one} says nothing without {other}; add it, or give hfov_deg")
+    ways = (("lens",), ("hfov_deg",), ("focal_mm", "sensor_width_mm"), ("diagonal_fov_deg",), ("focal_35mm",))
+    stated = [way for way in ways if way[0] in values]
+    for way in stated[1:]:
+        notes.append(f"camera.{stated[0][0]} is used, camera.{way[0]} is not")
+        for key in way:
+            values.pop(key)
+    return Camera(**values)
+
+
+def _clip(reader: _Reader, place: str, values: dict[str, Any], notes: list[str]) -> ClipSheet:
+    if "file" in values and "files" in values:
+        reader.fail(place, "file and files are both given; keep one of them")
+    if "file" in values:
+        values["files"] = (values.pop("file"),)
+    if "files" not in values:
+        reader.fail(place, 'file is missing; add file = "the name of the clip"')
+    if "lens" in values and values.pop("hfov_deg", None) is not None:
+        notes.append(f"{place}: lens is used, hfov_deg is not")
+    return ClipSheet(**values)
+
+
+def _log(reader: _Reader, place: str, values: dict[str, Any], notes: list[str]) -> LogSheet:
+    if "file" not in values:
+        reader.fail(place, 'file is missing; add file = "the name of the log"')
+    unused = [key for key in values if key in ("roll", "pitch", "yaw")]
+    if "quaternion" in values and unused:
+        notes.append(f"{place}: quaternion is used, {', '.join(unused)} not")
+    return LogSheet(**values, given=frozenset(values))
+
+
+def _bench(reader: _Reader, place: str, values: dict[str, Any]) -> BenchSheet:
+    for key in ("file", "pose"):
+        if key not in values:
+            reader.fail(place, f"{key} is missing; a bench hold needs file and pose")
+    return BenchSheet(**values)
+
+
+def _stated(document: Mapping[str, Any]) -> frozenset[str]:
+    """Dotted keys of a document, ``camera.hfov_deg``, ``clip[2].file``, and the tables themselves."""
+    stated = set(document)
+    for table, raw in document.items():
+        if isinstance(raw, dict):
+            stated |= {f"{table}.{key}" for key in raw}
+        elif table in REPEATED and isinstance(raw, list):
+            for i, one in enumerate(raw, 1):
+                stated |= {f"{table}[{i}].{key}" for key in one} if isinstance(one, dict) else set()
+    return frozenset(stated)
+
+
+def _later(given: frozenset[str], clips: Sequence[ClipSheet]) -> list[str]:
+    used = {re.sub(r"\[\d+\]", "", key) for key in given}
+    if all(clip.reference == "horizon" for clip in clips):
+        used.discard("clip.reference")
+    return [f"{key} is read but not used yet ({what})" for key, what in LATER.items() if key in used]
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError:
+        raise SheetError(
+            f"{path.name}: not a text file in UTF-8; give a {SHEET_NAME}, or save it as UTF-8"
+        ) from None
+    except OSError as error:
+        raise SheetError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", str(error))
+        what = found[1] if found else str(error)
+        place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
+        mend = "write key = value, text in double quotes, and paths with / instead of \\"
+        raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
+
+
+def read_sheet(path: Path) -> Shoot:
+    """Read a shoot sheet.
+
+    Parameters
+    ----------
+    path : Path
+        A sheet, or the folder that holds a ``shoot.toml``. Files in it are relative to its folder.
+
+    Raises
+    ------
+    SheetError
+        No such sheet, not TOML, an unknown or missing key, a value that is not allowed, or a file named in
+        it that is not there. One line.
+    """
+    path = Path(path)
+    if path.is_dir():
+        if not (path / SHEET_NAME).is_file():
+            mend = f"write one with: horizon-drift new {path}"
+            raise SheetError(f"{path}: no {SHEET_NAME} in this folder; {mend}")
+        path = path / SHEET_NAME
+    if not path.is_file():
+        raise SheetError(f"{path}: no such sheet; give a {SHEET_NAME} or the folder that holds one")
+    document = _parse(path)
+    given = _stated(document)
+    reader = _Reader(path.name, tables(path.parent))
+    notes: list[str] = []
+
+    surface = Surface(**reader.single(document, "horizon"))
+    if "horizon.terrain_deg" not in given:
+        surface = replace(surface, terrain_deg=TERRAIN_DEG[surface.surface])
+    camera = _camera(reader, reader.single(document, "camera"), notes)
+    logs = [_log(reader, f"[[log]] {i}", v, notes) for i, v in enumerate(reader.repeated(document, "log"), 1)]
+    clips = [
+        _clip(reader, f"[[clip]] {i}", v, notes) for i, v in enumerate(reader.repeated(document, "clip"), 1)
+    ]
+    bench = [_bench(reader, f"[[bench]] {i}", v) for i, v in enumerate(reader.repeated(document, "bench"), 1)]
+    top = reader.entries("", "", document)
+    if not clips:
+        reader.fail("", 'no [[clip]]; add a line [[clip]] and below it file = "the name of the clip"')
+    names = [file.name for clip in clips for file in clip.files]
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            reader.fail("[[clip]]", f"two files are called {name}; results are kept by file name: rename one")
+    return Shoot(
+        folder=path.parent,
+        path=path,
+        title=top.pop("title", path.resolve().parent.name),
+        clips=tuple(clips),
+        horizon=surface,
+        camera=camera,
+        logs=tuple(logs),
+        bench=tuple(bench),
+        given=given,
+        notes=(*notes, *_later(given, clips)),
+        **top,
+    )

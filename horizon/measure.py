@@ -28,6 +28,7 @@ from .pan import band, pan_shift_deg
 __all__ = ["ClipTrack", "measure_clip"]
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 
 # About five looks a second settle a lean; clocks are aligned on motion, which needs about ten.
 LOOKS_PER_S = 10.0
@@ -36,8 +37,12 @@ RUNS_AHEAD = 8
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
 VOTE = 0.8
-# Phase correlation of a band errs by about a fifth of its pixel between two looks.
-PAN_SD_PX = 0.2
+# Looks between which a pan is read: further apart, the shift stands clear of waves and of what the encoder
+# froze in place. On drawn water it then errs by most of a band's pixel.
+PAN_APART = 4
+PAN_SD_PX = 0.8
+# Water and the camera itself move: what the band shows need not stand still.
+DRIFT_SD_DPS = 1.0
 
 
 @dataclass(frozen=True)
@@ -151,18 +156,19 @@ def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
     looks: list[_Look] = []
     start: Array | None = None
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
-    before, before_s = None, 0.0
+    bands: deque[tuple[float, Array32]] = deque(maxlen=PAN_APART)
     for frame in run:
         fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start)
         turned_deg, since_s = math.nan, math.nan
         if fit.reason:
-            before = None
+            bands.clear()
         else:
             start = fit.up_cam
             now = band(frame.luma, lens, fit.up_cam, reach_deg)
-            if before is not None:
-                turned_deg, since_s = pan_shift_deg(before, now, reach_deg), frame.t_s - before_s
-            before, before_s = now, frame.t_s
+            if len(bands) == PAN_APART:
+                since_s = frame.t_s - bands[0][0]
+                turned_deg = pan_shift_deg(bands[0][1], now, reach_deg)
+            bands.append((frame.t_s, now))
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, PAN_SD_PX * 2 * reach_deg / 255))
     return looks
 

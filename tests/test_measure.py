@@ -1,0 +1,122 @@
+"""Whole clips: every frame looked at is a row, the sky is voted, damage is said."""
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+
+from horizon import TRACK_COLUMNS
+from horizon.angles import wrap_deg
+from horizon.clip import ClipError, with_colour_planes, write_clip
+from horizon.lens import lens_from_hfov
+from horizon.measure import measure_clip
+from horizon.synthetic import draw_frame, draw_planar, make_scene
+
+SIZE = (480, 270)
+LENS = lens_from_hfov(*SIZE, 65)
+
+
+def film(path, poses, *, seed=1, fps=10):
+    """Clip of a drawn sea at (roll, pitch) per frame."""
+    rng = np.random.default_rng(seed)
+    scene = make_scene("sea", rng=rng, height_m=8, visibility_km=60, noise_sd=1.5, clouds=0.3)
+    write_clip(
+        path,
+        (
+            draw_planar(scene, LENS, roll_deg=roll, pitch_deg=pitch, t_s=k / fps, rng=rng)
+            for k, (roll, pitch) in enumerate(poses)
+        ),
+        fps,
+        crf=20,
+    )
+    return path
+
+
+def test_a_moving_camera_is_followed(tmp_path):
+    t_s = np.arange(30) / 10
+    poses = [(6 * np.sin(2 * t), 2 * np.cos(t)) for t in t_s]
+    track = measure_clip(film(tmp_path / "clip.mp4", poses), lambda facts: LENS)
+    table = track.track
+    assert list(table.columns) == TRACK_COLUMNS
+    assert len(table) == track.frames_read == 30
+    assert (table["reason"] == "").all()
+    assert np.abs(table["roll_deg"] - [roll for roll, _ in poses]).max() < 0.1
+    assert np.abs(table["pitch_deg"] - [pitch for _, pitch in poses]).max() < 0.2
+    assert track.sky == "picture"
+    assert track.damage == ""
+
+
+def test_worker_threads_give_the_same_table(tmp_path):
+    clip = film(tmp_path / "clip.mp4", [(k / 5, 1.0) for k in range(26)])
+    alone = measure_clip(clip, lambda facts: LENS).track
+    with ThreadPoolExecutor(2) as executor:
+        together = measure_clip(clip, lambda facts: LENS, executor=executor).track
+    assert alone.equals(together)
+
+
+def test_a_camera_rolled_right_over_is_upside_down_and_not_upright(tmp_path):
+    rolls = np.concatenate([np.zeros(8), np.linspace(0, 180, 16), np.full(8, 180.0)])
+    track = measure_clip(film(tmp_path / "over.mp4", [(roll, 1.0) for roll in rolls]), lambda facts: LENS)
+    assert track.sky == "picture"
+    error = wrap_deg(track.track["roll_deg"] - rolls)
+    assert np.nanmax(np.abs(error)) < 0.3
+    assert track.track["roll_deg"].notna().sum() >= 28
+
+
+def test_bright_ground_under_a_dull_sky_is_not_taken_for_sky(tmp_path):
+    """Snow: the ground is the brighter half. Its texture gives it away, or the answer is 'unknown'."""
+    rng = np.random.default_rng(4)
+    scene = make_scene("plain", rng=rng, height_m=6, visibility_km=100, noise_sd=1.0, clouds=0.1)
+    dull = type(scene)(**{**vars(scene), "sky_grey": 110.0, "ground_grey": 200.0, "ground_contrast": 22.0})
+    images = [
+        with_colour_planes(draw_frame(dull, LENS, roll_deg=2.0, pitch_deg=1.0, t_s=k / 10, rng=rng))
+        for k in range(12)
+    ]
+    write_clip(tmp_path / "snow.mp4", images, 10)
+    track = measure_clip(tmp_path / "snow.mp4", lambda facts: LENS)
+    upright = np.abs(track.track["roll_deg"] - 2.0) < 1
+    assert track.sky == "unknown" or upright[track.track["roll_deg"].notna()].all()
+
+
+@pytest.mark.parametrize("rate_dps", [8.0, -5.0])
+def test_pan_rate_is_read_off_the_picture(tmp_path, rate_dps):
+    rng = np.random.default_rng(9)
+    scene = make_scene("plain", rng=rng, height_m=8, noise_sd=1.5)
+    images = [
+        draw_planar(scene, LENS, roll_deg=1.0, pitch_deg=1.0, yaw_deg=rate_dps * k / 10, rng=rng)
+        for k in range(24)
+    ]
+    write_clip(tmp_path / "pan.mp4", images, 10)
+    rate = measure_clip(tmp_path / "pan.mp4", lambda facts: LENS).yaw_rate
+    assert len(rate) >= 12
+    assert np.median(rate["yaw_rate_dps"]) == pytest.approx(rate_dps, abs=0.8)
+
+
+def test_frames_without_a_horizon_are_rows_with_a_reason(tmp_path):
+    poses = [(0.0, 1.0)] * 10 + [(0.0, 60.0)] * 10
+    table = measure_clip(film(tmp_path / "up.mp4", poses), lambda facts: LENS).track
+    assert len(table) == 20
+    assert table["roll_deg"].notna().sum() == 10
+    lost = table[table["roll_deg"].isna()]
+    assert (lost["reason"].str.len() > 5).all()
+
+
+def test_truncated_clip_is_measured_as_far_as_it_goes(tmp_path):
+    whole = film(tmp_path / "whole.mp4", [(3.0, 1.0)] * 60)
+    cut = tmp_path / "cut.mp4"
+    cut.write_bytes(whole.read_bytes()[: int(whole.stat().st_size * 0.6)])
+    track = measure_clip(cut, lambda facts: LENS)
+    assert track.damage.startswith(f"decoded {track.frames_read} frames to ")
+    assert 10 < track.frames_read < 60
+    assert np.nanmedian(track.track["roll_deg"]) == pytest.approx(3.0, abs=0.05)
+
+
+def test_a_clip_of_which_nothing_decodes_is_an_error(tmp_path):
+    whole = film(tmp_path / "whole.mp4", [(3.0, 1.0)] * 20)
+    data = bytearray(whole.read_bytes())
+    start = data.index(b"mdat") + 4
+    data[start : start + (len(data) - start)] = bytes(len(data) - start)
+    broken = tmp_path / "broken.mp4"
+    broken.write_bytes(bytes(data))
+    with pytest.raises(ClipError, match=r"broken\.mp4: no frame of it decodes; copy it again"):
+        measure_clip(broken, lambda facts: LENS)

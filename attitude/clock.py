@@ -1,0 +1,241 @@
+"""Log time against clip time: ``log_t = clip_t + offset_s``.
+
+A start given in the sheet wins. Where it does not matter, because all that the logs hold is one pose to
+0.2 deg, the middle window is taken and said to be unknown. Else the clip's motion is looked for in every
+log (:mod:`attitude.match`), those of the camera's own sensor first: a log of another body of the same
+flight is no rival to them. If it is not found with the log's own scale, any scale and sign are tried, so that
+a log of another body, or one with a sign turned, can be laid against the picture and recognised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from attitude.match import LogAngles, MatchError, Signal, find_place, unwrapped_deg
+from horizon.angles import wrap_deg
+
+if TYPE_CHECKING:
+    from attitude.log import AttitudeLog
+    from attitude.sheet import ClipSheet, Shoot
+    from horizon.measure import ClipTrack
+
+__all__ = ["ClockError", "ClockFit", "align"]
+
+SAME_POSE_DEG = 0.2
+CONTRADICTION_S = 0.5
+FEWEST_FRAMES = 10
+BODIES = ("camera_sensor", "gimbal_frame", "unknown", "airframe", "joints", "commanded")
+GIVEN, MOTION, NOT_NEEDED = "given", "motion", "not needed and not known"
+
+
+class ClockError(ValueError):
+    """A clip cannot be laid against the logs; the text names the clip and what to add to the sheet."""
+
+
+@dataclass(frozen=True)
+class ClockFit:
+    """Where one clip lies in which log.
+
+    offset_s : log time of the clip's time 0; None when too few of its frames were measured to need it.
+    sd_s : its standard uncertainty; None when the offset is not known.
+    how : "given", "motion" or "not needed and not known".
+    note : what a reader should know about it, or "".
+    """
+
+    clip: str
+    log: str
+    offset_s: float | None
+    sd_s: float | None
+    how: str
+    log_index: int
+    note: str = ""
+
+
+def align(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> tuple[ClockFit, ...]:
+    """Lay every clip against the logs, in the order of ``tracks``; empty without logs.
+
+    Raises
+    ------
+    ClockError
+        A clip whose place in the logs is needed, not given and not found, or given outside every log.
+    """
+    if not logs:
+        return ()
+    return tuple(_align(track, tracks, logs, shoot) for track in tracks)
+
+
+def _align(
+    track: ClipTrack, tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot
+) -> ClockFit:
+    """One clip."""
+    named = (clip for clip in shoot.clips if any(file.name == track.clip for file in clip.files))
+    sheet = next(named, None)
+    readings = _readings(track, sheet)
+    given_s = _given_s(track, tracks, sheet)
+    if given_s is not None:
+        return _given(track, given_s, readings, logs, shoot)
+    if not readings:
+        note = "too few of its frames were measured to need a clock"
+        return ClockFit(track.clip, logs[0].name, None, None, NOT_NEEDED, 0, note)
+    if (middle := _one_pose(track, logs)) is not None:
+        return middle
+    try:
+        return _by_motion(track, readings, logs)
+    except MatchError as error:
+        raise ClockError(
+            f"{shoot.path.name}: clip {track.clip}: {error}; add log_start_s = (log time of its first frame, "
+            "in seconds) to its [[clip]], or take out a log that is not of this shoot"
+        ) from error
+
+
+def _given_s(track: ClipTrack, tracks: Sequence[ClipTrack], sheet: ClipSheet | None) -> float | None:
+    """Log time of the clip's start by the sheet; a later part of a take starts where the one before ends."""
+    if sheet is None or sheet.log_start_s is None:
+        return None
+    start_s = sheet.log_start_s
+    length_s = {other.clip: other.facts.duration_s * sheet.time_scale for other in tracks}
+    for file in sheet.files:
+        if file.name == track.clip:
+            return start_s
+        if file.name not in length_s:
+            return None
+        start_s += length_s[file.name]
+    return None
+
+
+def _given(
+    track: ClipTrack,
+    given_s: float,
+    readings: list[tuple[Signal, ...]],
+    logs: Sequence[AttitudeLog],
+    shoot: Shoot,
+) -> ClockFit:
+    """The sheet's start, in the log that covers most of the clip.
+
+    A motion that says otherwise is noted, not obeyed: the user may know what the matcher cannot.
+    """
+    ends_s = [_ends_s(log) for log in logs]
+    covered_s = [min(last, given_s + _length_s(track)) - max(first, given_s) for first, last in ends_s]
+    if max(covered_s) <= 0:
+        spans = ", ".join(f"{log.name}: {a:g} to {b:g} s" for log, (a, b) in zip(logs, ends_s, strict=True))
+        raise ClockError(
+            f"{shoot.path.name}: clip {track.clip}: log_start_s = {given_s:g} is in no log ({spans}); "
+            "give the log time of its first frame, in seconds"
+        )
+    # Logs that each start at 0 all cover it: then the camera's own sensor goes first.
+    index = max(_in_order(logs), key=lambda i: covered_s[i])
+    frame_s = 1 / track.facts.fps if track.facts.fps > 0 else 0.0
+    sd_s = max(_period_s(logs[index]), frame_s)
+    note = ""
+    try:
+        found = _by_motion(track, readings, [logs[index]])
+    except MatchError:
+        pass
+    else:
+        if found.offset_s is not None and abs(found.offset_s - given_s) > CONTRADICTION_S:
+            note = f"log_start_s = {given_s:g} is given, but the motion fits {found.offset_s:.2f}"
+    return ClockFit(track.clip, logs[index].name, given_s, sd_s, GIVEN, index, note)
+
+
+def _one_pose(track: ClipTrack, logs: Sequence[AttitudeLog]) -> ClockFit | None:
+    """The middle window, if all that the logs hold is one pose."""
+    columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * all(log.has_yaw for log in logs)
+    for column in columns:
+        start_deg = float(logs[0].table[column].iloc[0])
+        poses = []
+        for log in logs:
+            angle_deg = unwrapped_deg(log.table[column].to_numpy(float)) - start_deg
+            # Means over half a second: a pose is where the camera points, not each shake about it.
+            size = max(1, min(len(angle_deg), round(0.5 / _period_s(log))))
+            pose_deg = np.convolve(angle_deg, np.ones(size) / size, mode="valid")
+            poses.append(pose_deg - pose_deg[0] + wrap_deg(pose_deg[0]))
+        if np.ptp(np.concatenate(poses)) > SAME_POSE_DEG:
+            return None
+    index = _in_order(logs)[0]
+    middle_s = (sum(_ends_s(logs[index])) - _length_s(track)) / 2
+    return ClockFit(track.clip, logs[index].name, middle_s, None, NOT_NEEDED, index)
+
+
+def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, ...]]:
+    """Roll, pitch and pan rate of the footage, in each way it may be read; empty with too few frames.
+
+    Where the picture does not tell which half is sky it may be upside down: that adds 180 deg to the roll,
+    which is free here anyhow, and turns pitch and pan rate round.
+    """
+    table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
+    for from_s, to_s in np.array(sheet.exclude_s).reshape(-1, 2) * sheet.time_scale if sheet else ():
+        table = table[(table["t_s"] < from_s) | (table["t_s"] > to_s)]
+    if len(table) < FEWEST_FRAMES:
+        return []
+    t_s = table["t_s"].to_numpy(float)
+    roll_deg, pitch_deg = unwrapped_deg(table["roll_deg"].to_numpy(float)), table["pitch_deg"].to_numpy(float)
+    roll_sd, pitch_sd = (np.fmax(table[c].to_numpy(float), 0.1) for c in ("roll_sd_deg", "pitch_sd_deg"))
+    signals = [
+        Signal("roll_deg", t_s, roll_deg, roll_sd, small=0.2, gain=1.0, gain_sd=0.02),
+        Signal("pitch_deg", t_s, pitch_deg, pitch_sd, small=0.2, gain=1.0, gain_sd=0.15),
+    ]
+    pans = track.yaw_rate.dropna()
+    if len(pans) >= FEWEST_FRAMES:
+        t_s, rate_dps = pans["t_s"].to_numpy(float), pans["yaw_rate_dps"].to_numpy(float)
+        span_s = float(np.median(np.diff(t_s)))
+        rate_sd = np.fmax(pans["yaw_rate_sd_dps"].to_numpy(float), 1.0)
+        signals.append(
+            Signal("yaw_deg", t_s, rate_dps, rate_sd, small=1.0, gain=1.0, gain_sd=0.2, width_s=span_s)
+        )
+    if track.sky != "unknown":
+        return [tuple(signals)]
+    return [
+        tuple(signals),
+        tuple(s if s.column == "roll_deg" else replace(s, value=-s.value) for s in signals),
+    ]
+
+
+def _by_motion(track: ClipTrack, readings: list[tuple[Signal, ...]], logs: Sequence[AttitudeLog]) -> ClockFit:
+    """The clip's place by its motion; raises the first MatchError when no way of comparing finds one."""
+    first_error: MatchError | None = None
+    for free in (False, True):
+        tried = [tuple(replace(s, gain=0.0, gain_sd=1.0) if free else s for s in r) for r in readings]
+        for body in BODIES:
+            members = [_log_angles(i, logs[i]) for i in range(len(logs)) if _body(logs[i]) == body]
+            if not members or not readings:
+                continue
+            try:
+                place = find_place(tried, members)
+            except MatchError as error:
+                first_error = first_error or error
+                continue
+            note = "found with the log's angles scaled at will: their sizes or signs differ" if free else ""
+            return ClockFit(
+                track.clip, place.log.name, place.offset_s, place.sd_s, MOTION, place.log.index, note
+            )
+    raise first_error or MatchError("too few of its frames were measured")
+
+
+def _log_angles(index: int, log: AttitudeLog) -> LogAngles:
+    columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * log.has_yaw
+    angles = {column: unwrapped_deg(log.table[column].to_numpy(float)) for column in columns}
+    return LogAngles(index, log.name, log.table["t_s"].to_numpy(float), angles)
+
+
+def _body(log: AttitudeLog) -> str:
+    return log.attitude_of if log.attitude_of in BODIES else "unknown"
+
+
+def _in_order(logs: Sequence[AttitudeLog]) -> list[int]:
+    return sorted(range(len(logs)), key=lambda i: BODIES.index(_body(logs[i])))
+
+
+def _length_s(track: ClipTrack) -> float:
+    return float(track.track["t_s"].max())
+
+
+def _ends_s(log: AttitudeLog) -> tuple[float, float]:
+    return float(log.table["t_s"].iloc[0]), float(log.table["t_s"].iloc[-1])
+
+
+def _period_s(log: AttitudeLog) -> float:
+    return float(np.median(np.diff(log.table["t_s"].to_numpy(float))))

@@ -1,0 +1,365 @@
+"""Where in a log a clip's motion lies: the offset in ``log_t = clip_t + offset_s`` and its uncertainty.
+
+The footage's roll and pitch, and the picture's pan rate, are compared with what the log says ``offset_s``
+later, by least squares on the angles themselves: differentiating them first is 2 to 100 times worse. Three
+nuisances per signal keep out of the clock what is looked for elsewhere: a constant (the lean), cosines with
+half periods of 10 s and more and a prior of 1 deg (drift, skyline), and a gain (for pitch and pan rate the
+field of view may be a guess). Cost of an offset::
+
+    sum rho(residual / sigma) / inflation + sum (cosine / 1 deg)^2 + ((gain - 1) / sd)^2
+
+with Huber's rho, sigma from the residuals at the best offset, and inflation 1 + 2 sum(autocorrelation), so
+that the cost is a chi-square in independent samples. Beyond its ends the log keeps its end value: motion of
+the clip that a window leaves outside the log counts against that window.
+
+When is the best offset believed? One offset lowers a chi-square by more than x by chance with a probability
+below exp(-x/2); over M offsets tried, x = 2 ln(M / 0.001) is passed by chance in one clip of a thousand. The
+best must be better by x than a log that stands still and than every other separate minimum; it must explain
+half of the cost of a log that stands still, or leave no more than the measurement's own noise (else some
+likeness of unlike motions would do); and its sd must not exceed 0.05 s, half a degree at 10 deg/s.
+
+The sd is that of the offset with the nuisances projected out, from the curvature and the autocovariance of
+the residuals, and never less than the sandwich form: residuals are larger while the camera moves.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from horizon.angles import wrap_deg
+
+__all__ = ["LARGEST_SD_S", "LogAngles", "MatchError", "Place", "Signal", "find_place", "unwrapped_deg"]
+
+Array = NDArray[np.float64]
+
+GRID_S = 0.1
+LARGEST_SD_S = 0.033  # one frame at 30 per second
+TIMESTAMP_SD_S = 0.002  # stamps of either side are rarely finer than a few milliseconds
+CHANCE = 1e-3
+SHARE_OF_CLIP, LEAST_OVERLAP_S = 0.6, 20.0
+SLOW_S, SLOW_DEG = 20.0, 1.0
+COARSE_SAMPLES, FINE_SAMPLES = 600, 2000
+CANDIDATES = 12
+HUBER = 2.0
+# Largest share of the motion's mean square left over; less when the gains are free to make things alike.
+UNEXPLAINED, UNEXPLAINED_FREE = 0.06, 0.01
+FREE_GAIN = 0.3  # a free gain may differ from +-1 by this, where the signal moves
+
+
+class MatchError(ValueError):
+    """The motion has no one place in the logs; the text says why, as the end of a sentence on the clip."""
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One quantity that both sides saw: the footage's samples, and how freely the log's may be scaled.
+
+    column : the log's angle.
+    width_s : 0 for an angle; for a rate, deg/s, the span that each sample is the mean of, about its time.
+    sigma : (n,) sd of the samples; ``small`` : the residual that is the measurement's own.
+    gain, gain_sd : prior of footage / log.
+    inflation : variance of a mean relative to that of as many independent samples.
+    """
+
+    column: str
+    t_s: Array
+    value: Array
+    sigma: Array
+    small: float
+    gain: float
+    gain_sd: float
+    width_s: float = 0.0
+    inflation: float = 1.0
+
+
+@dataclass(frozen=True)
+class LogAngles:
+    """A log's angles without their wraps; ``index``: which of the caller's logs it is."""
+
+    index: int
+    name: str
+    t_s: Array
+    angle_deg: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class Place:
+    """A minimum of the cost: how the footage was read, in which log, and where; ``sd_s`` of the best only."""
+
+    signals: tuple[Signal, ...]
+    log: LogAngles
+    offset_s: float
+    cost: float
+    sd_s: float = float("nan")
+
+
+def unwrapped_deg(angle_deg: Array) -> Array:
+    """Angles without jumps of a whole turn."""
+    return np.asarray(np.unwrap(angle_deg, period=360.0))
+
+
+def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]) -> Place:
+    """The one place in these logs where the motion fits, over all readings of the footage.
+
+    Raises
+    ------
+    MatchError
+        No place, or no single place, passes the tests of the module's docstring.
+    """
+    shared = set.intersection(*(set(log.angle_deg) for log in logs))
+    places: list[Place] = []
+    tried = 0
+    for log in logs:
+        for reading in readings:
+            signals = tuple(s for s in reading if s.column in shared)
+            offsets_s = _offsets_s(signals, log)
+            tried += len(offsets_s)
+            places += _minima(signals, log, offsets_s)
+    name = logs[0].name if len(logs) == 1 else "any log"
+    if not places:
+        raise MatchError(f"too little of it can lie within {name}")
+    for most in (CANDIDATES, CANDIDATES // 2):
+        places = sorted(places, key=_cost_of)[:most]
+        noise = _noise(places[0])
+        places = [_settled(place, noise) for place in places]
+    best = min(places, key=_cost_of)
+    best = replace(best, sd_s=_sd_s(best))
+
+    needed = 2 * np.log(tried / CHANCE)
+    fits = [_fit_at(best, signal) for signal in best.signals]
+    still = [_fit(s, np.zeros((1, len(s.t_s))), _slow(s)) for s in best.signals]
+    gained = sum(float(without.cost[0] - fit.cost[0]) for fit, without in zip(fits, still, strict=True))
+    if gained < needed:
+        raise MatchError(f"it shows no motion that can be found in {name}")
+    if not _explained(best, fits, still):
+        raise MatchError(f"its motion is not found in {name}")
+    if best.sd_s > LARGEST_SD_S:
+        raise MatchError(f"its motion is too slow to place it in {name} to better than {2 * best.sd_s:.2g} s")
+    apart_s = max(LARGEST_SD_S, 4 * best.sd_s)
+    rivals = [p for p in places if p.log is not best.log or abs(p.offset_s - best.offset_s) > apart_s]
+    if rivals and (rival := min(rivals, key=_cost_of)).cost - best.cost < needed:
+        raise MatchError(
+            f"its motion fits {best.log.name} from {best.offset_s:.1f} s on as well as "
+            f"{rival.log.name} from {rival.offset_s:.1f} s on"
+        )
+    return best
+
+
+def _cost_of(place: Place) -> float:
+    return place.cost
+
+
+def _offsets_s(signals: tuple[Signal, ...], log: LogAngles) -> Array:
+    """Offsets to try: those that put enough of the clip within the log."""
+    first_s, last_s = signals[0].t_s[0], signals[0].t_s[-1]
+    need_s = min(SHARE_OF_CLIP * (last_s - first_s), LEAST_OVERLAP_S)
+    return np.arange(log.t_s[0] - last_s + need_s, log.t_s[-1] - first_s - need_s, GRID_S)
+
+
+def _minima(signals: tuple[Signal, ...], log: LogAngles, offsets_s: Array) -> list[Place]:
+    """The best separate minima of the cost on the grid."""
+    if len(offsets_s) == 0:
+        return []
+    cost = _cost([_thinned(signal, COARSE_SAMPLES) for signal in signals], log, offsets_s, rounds=1)
+    padded = np.r_[np.inf, cost, np.inf]
+    lowest = np.flatnonzero((cost <= padded[:-2]) & (cost < padded[2:]))
+    lowest = lowest[np.argsort(cost[lowest])][:CANDIDATES]
+    fine = tuple(_thinned(signal, FINE_SAMPLES) for signal in signals)
+    return [Place(fine, log, float(offsets_s[i]), float(cost[i])) for i in lowest]
+
+
+def _thinned(signal: Signal, most: int) -> Signal:
+    """At most so many samples: angles evenly taken, rates averaged over neighbours."""
+    n = len(signal.t_s)
+    if n <= most:
+        return signal
+    if signal.width_s == 0:
+        rows = np.linspace(0, n - 1, most).round().astype(int)
+        return replace(signal, t_s=signal.t_s[rows], value=signal.value[rows], sigma=signal.sigma[rows])
+    each = -(-n // most)
+    t_s, value, sigma = (a[: n - n % each].reshape(-1, each).mean(axis=1) for a in _samples(signal))
+    return replace(signal, t_s=t_s, value=value, sigma=sigma / np.sqrt(each), width_s=signal.width_s * each)
+
+
+def _samples(signal: Signal) -> tuple[Array, Array, Array]:
+    return signal.t_s, signal.value, signal.sigma
+
+
+def _settled(place: Place, noise: dict[str, tuple[Array, float]]) -> Place:
+    """The place at its own lowest cost, with the sigma and inflation found at the best place."""
+    signals = tuple(replace(s, sigma=noise[s.column][0], inflation=noise[s.column][1]) for s in place.signals)
+    offset_s, cost = place.offset_s, np.inf
+    for half_s in (GRID_S, GRID_S / 8, GRID_S / 64):
+        around_s = offset_s + np.linspace(-half_s, half_s, 17)
+        costs = _cost(signals, place.log, around_s)
+        offset_s, cost = float(around_s[np.argmin(costs)]), float(costs.min())
+    # A parabola through the last three: the grid's step is 0.2 ms there.
+    i = int(np.clip(np.argmin(costs), 1, len(costs) - 2))
+    bend = costs[i - 1] - 2 * costs[i] + costs[i + 1]
+    shift = 0.5 * (costs[i - 1] - costs[i + 1]) / bend if bend > 0 else 0.0
+    offset_s = float(around_s[i] + np.clip(shift, -1, 1) * (around_s[1] - around_s[0]))
+    return Place(signals, place.log, offset_s, cost)
+
+
+# --- how well one offset fits -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """One signal against the log at m offsets: residuals in sigma (m, n), gain (m,) and cost (m,)."""
+
+    left: Array
+    gain: Array
+    cost: Array
+
+
+def _logged(signal: Signal, log: LogAngles, offsets_s: Array) -> Array:
+    """What the log says at the signal's times moved by each offset, shape (offsets, samples)."""
+    t_s = signal.t_s + offsets_s[:, None]
+    angle_deg, width_s = log.angle_deg[signal.column], signal.width_s
+    if width_s == 0:
+        return np.asarray(np.interp(t_s, log.t_s, angle_deg))
+    ahead, behind = (np.interp(t_s + half_s, log.t_s, angle_deg) for half_s in (width_s / 2, -width_s / 2))
+    return np.asarray((ahead - behind) / width_s)
+
+
+@dataclass(frozen=True)
+class _Slow:
+    """Constant and slow cosines over sigma (n, k), their prior (k,) as a ridge, and what fits them (k, n)."""
+
+    basis: Array
+    ridge: Array
+    solve: Array
+
+
+def _slow(signal: Signal) -> _Slow:
+    span_s = max(float(signal.t_s[-1] - signal.t_s[0]), 1e-6)
+    harmonics = np.arange(int(2 * span_s / SLOW_S) + 1)
+    basis = np.cos(np.pi * np.outer((signal.t_s - signal.t_s[0]) / span_s, harmonics))
+    basis /= signal.sigma[:, None]
+    ridge = np.full(len(harmonics), signal.inflation / SLOW_DEG**2)
+    ridge[0] = 1e-9  # the constant is free
+    return _Slow(basis, ridge, np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T))
+
+
+def _fit(signal: Signal, logged: Array, slow: _Slow, *, rounds: int = 4) -> _Fit:
+    """Footage against ``logged`` (m, n) with the nuisances at their best.
+
+    Huber's fit by winsorised residuals: what exceeds the limit is cut and the same linear fit repeated.
+    """
+    gap = signal.value - signal.gain * logged
+    gap -= np.median(gap, axis=1, keepdims=True)
+    if signal.column == "roll_deg" and signal.gain == 1.0:
+        gap = wrap_deg(gap)
+    target, lever = gap / signal.sigma, (logged - logged.mean(axis=1, keepdims=True)) / signal.sigma
+    lever_left = lever - (lever @ slow.solve.T) @ slow.basis.T
+    stiffness = np.sum(lever * lever_left, axis=1) / signal.inflation + signal.gain_sd**-2
+    work = target
+    for _ in range(rounds):
+        gain = np.sum(work * lever_left, axis=1) / signal.inflation / stiffness
+        level = (work - gain[:, None] * lever) @ slow.solve.T
+        fitted = gain[:, None] * lever + level @ slow.basis.T
+        left = target - fitted
+        work = fitted + np.clip(left, -HUBER, HUBER)
+    size = np.abs(left)
+    rho = np.where(size <= HUBER, left**2, HUBER * (2 * size - HUBER))
+    cost = rho.sum(axis=1) / signal.inflation
+    cost += np.sum(level[:, 1:] ** 2, axis=1) / SLOW_DEG**2 + (gain / signal.gain_sd) ** 2
+    return _Fit(left, signal.gain + gain, cost)
+
+
+def _fit_at(place: Place, signal: Signal) -> _Fit:
+    """One signal at the place's offset."""
+    return _fit(signal, _logged(signal, place.log, np.array([place.offset_s])), _slow(signal))
+
+
+def _explained(best: Place, fits: list[_Fit], still: list[_Fit]) -> bool:
+    """Whether the log explains the footage's motion, each signal's and in all, with gains that can be.
+
+    Residuals of a few times ``small`` are what errors of the sensor leave in a right match.
+    """
+    share = UNEXPLAINED if all(signal.gain for signal in best.signals) else UNEXPLAINED_FREE
+    unexplained = whole = 0.0
+    for signal, fit, without in zip(best.signals, fits, still, strict=True):
+        left, alone = np.abs(fit.left[0]), np.abs(without.left[0])
+        kept = left <= np.quantile(left, 0.98)  # a few frames with a wrong horizon are no motion
+        size = np.median(signal.sigma) / signal.small
+        before, after = (float(np.mean((size * a[kept]) ** 2)) for a in (alone, left))
+        gain = float(fit.gain[0])
+        off = abs(gain - signal.gain) / signal.gain_sd / 3 if signal.gain else abs(abs(gain) - 1) / FREE_GAIN
+        if before > max(1.0, 2 * after) and off > 1:
+            return False
+        if after > max(10.0**2, share * before):
+            return False
+        unexplained, whole = unexplained + (after if after > 1 else 0.0), whole + before
+    return unexplained <= share * whole
+
+
+def _cost(signals: Sequence[Signal], log: LogAngles, offsets_s: Array, *, rounds: int = 4) -> Array:
+    """Chi-square of each offset, shape (offsets,)."""
+    cost = np.zeros(len(offsets_s))
+    for signal in signals:
+        slow = _slow(signal)
+        rows = max(1, 100_000 // len(signal.t_s))  # arrays of 0.8 MB at a time stay in the cache
+        for start in range(0, len(offsets_s), rows):
+            part = slice(start, start + rows)
+            cost[part] += _fit(signal, _logged(signal, log, offsets_s[part]), slow, rounds=rounds).cost
+    return cost
+
+
+# --- noise and uncertainty --------------------------------------------------------------------------------
+
+
+def _noise(place: Place) -> dict[str, tuple[Array, float]]:
+    """Sigma and inflation of each signal as its residuals at the place have them."""
+    noise = {}
+    for signal in place.signals:
+        left = _fit_at(place, signal).left[0]
+        limit = max(6 * 1.4826 * float(np.median(np.abs(left))), 1e-6)
+        left = np.clip(left, -limit, limit)
+        scale = max(float(np.sqrt(np.mean(left**2))), 1e-3)
+        lags = _lags(signal)
+        correlation = _autocovariance(left, lags) / max(float(np.mean(left**2)), 1e-12)
+        lost = np.flatnonzero(correlation < 0.05)
+        kept = correlation[1 : lost[0] if len(lost) else lags]
+        noise[signal.column] = (signal.sigma * scale, float(1 + 2 * kept.sum()))
+    return noise
+
+
+def _lags(signal: Signal) -> int:
+    """Samples in 5 s, but no more than a quarter of the series: longer lags have too few pairs."""
+    return max(2, min(len(signal.t_s) // 4, round(5.0 / float(np.median(np.diff(signal.t_s))))))
+
+
+def _autocovariance(series: Array, lags: int) -> Array:
+    n = len(series)
+    return np.array([series[: n - lag] @ series[lag:] / n for lag in range(lags)])
+
+
+def _sd_s(place: Place) -> float:
+    """Standard uncertainty of the offset; infinite when nothing moves."""
+    information, by_model, by_sandwich = 0.0, 0.0, 0.0
+    for signal in place.signals:
+        step_s = GRID_S / 4
+        around_s = place.offset_s + np.array([-step_s, 0.0, step_s])
+        early, here, late = _logged(signal, place.log, around_s)
+        slow = _slow(signal)
+        fit = _fit(signal, here[None], slow)
+        slope = fit.gain[0] * (late - early) / (2 * step_s) / signal.sigma
+        nuisance = np.column_stack([slow.basis, (here - here.mean()) / signal.sigma])
+        prior = np.diag(np.r_[slow.ridge, signal.inflation / signal.gain_sd**2])
+        slope = slope - nuisance @ np.linalg.solve(nuisance.T @ nuisance + prior, nuisance.T @ slope)
+        psi = np.clip(fit.left[0], -HUBER, HUBER)
+        lags = _lags(signal)
+        weights = np.r_[1.0, np.full(lags - 1, 2.0)] * (1 - np.arange(lags) / lags)
+        information += float(slope**2 @ (np.abs(fit.left[0]) < HUBER))
+        noise, lever = _autocovariance(psi, lags), _autocovariance(slope, lags)
+        # Residuals grow with speed; a few moves are too few for the sandwich form to show it.
+        moving = float(slope**2 @ psi**2) / max(float(slope @ slope) * noise[0], 1e-12)
+        by_model += max(moving, 1.0) * len(psi) * float(weights @ (noise * lever))
+        by_sandwich += len(psi) * float(weights @ _autocovariance(slope * psi, lags))
+    if information <= 0:
+        return float("inf")
+    return float(np.hypot(np.sqrt(max(by_model, by_sandwich)) / information, TIMESTAMP_SD_S))

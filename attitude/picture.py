@@ -1,0 +1,161 @@
+"""What the footage alone says of its lean: mean, time out of tolerance, worst five seconds.
+
+The roll of each frame is taken about the pose nearest to it, upright or upside down (portrait either way
+round in a clip that is mostly portrait). An excursion beyond ``DELIBERATE_DEG`` is a turn on purpose; from
+where it leaves the pose to where it is back it counts neither as lean nor as time. The mean lean is that of
+the upright frames, the ones a viewer gets to see, where there are any: an offset leans an upside-down
+picture the other way.
+
+Uncertainty of the mean: scatter of the 2 s means about their neighbours (squared steps over two, so that
+slow real changes do not count as noise), doubled in variance for what correlation is left between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from attitude.findings import OutOfTolerance
+from attitude.residuals import Residuals, clip_sheet_of
+from attitude.sheet import Shoot
+from horizon.angles import wrap_deg
+
+if TYPE_CHECKING:
+    from horizon.measure import ClipTrack
+
+__all__ = ["footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
+
+Array = NDArray[np.float64]
+
+DELIBERATE_DEG, LEAVES_DEG = 20.0, 3.0
+WORST_S, SMOOTH_S = 5.0, 1.0
+BLOCK_S = 2.0
+LONGEST_FRAME_S = 1.0
+COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", "roll_sd_deg", "lasts_s"]
+
+
+def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None) -> pd.DataFrame:
+    """Measured frames of all clips, those turned on purpose left out, with columns ``COLUMNS``.
+
+    tilt_deg is the roll about pose_deg; lasts_s the time, as filmed, that a frame stands for. Clips in which
+    the picture does not tell which half is sky count as not measured, unless the log settled it (``found``).
+    """
+    parts = []
+    for track in tracks:
+        if track.sky == "unknown" and found is None:
+            continue
+        sheet = clip_sheet_of(track.clip, shoot)
+        table = track.track.dropna(subset=["roll_deg"])
+        for start_s, end_s in np.array(sheet.exclude_s).reshape(-1, 2) * sheet.time_scale:
+            table = table[(table["t_s"] < start_s) | (table["t_s"] > end_s)]
+        if table.empty:
+            continue
+        turn_deg = float(sheet.picture_turned_deg - shoot.camera.mount_roll_deg)
+        if found is not None and track.clip in found.turned_over:
+            turn_deg += 180.0
+        tilt_deg, pose_deg = tilt_about_pose(table["roll_deg"].to_numpy(float) + turn_deg)
+        part = pd.DataFrame(
+            {
+                "clip": track.clip,
+                "t_s": table["t_s"].to_numpy(float),
+                "shot": sheet.shot,
+                "tilt_deg": tilt_deg,
+                "pose_deg": pose_deg,
+                "roll_sd_deg": table["roll_sd_deg"].to_numpy(float),
+                "lasts_s": _lasts_s(table["t_s"].to_numpy(float)),
+            }
+        )
+        parts.append(part[~_on_purpose(tilt_deg)])
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+
+
+def log_roll(found: Residuals) -> pd.DataFrame:
+    """The same of what the log says at the same frames, as logged."""
+    parts = []
+    for clip, frames in found.frames.groupby("clip", sort=False):
+        tilt_deg, pose_deg = tilt_about_pose(frames["log_roll_deg"].to_numpy(float))
+        part = pd.DataFrame({"clip": clip, "tilt_deg": tilt_deg, "pose_deg": pose_deg, "roll_sd_deg": 0.0})
+        part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
+        part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
+        parts.append(part[~_on_purpose(tilt_deg)])
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+
+
+def tilt_about_pose(roll_deg: Array) -> tuple[Array, Array]:
+    """Roll about the nearest pose of one clip, and that pose: 0 or 180, or +-90 in a portrait clip."""
+    doubled = np.exp(2j * np.deg2rad(roll_deg))
+    portrait = 90.0 if np.median(doubled.real) < 0 else 0.0
+    tilt_deg = (roll_deg - portrait + 90.0) % 180.0 - 90.0
+    return tilt_deg, wrap_deg(np.round(wrap_deg(roll_deg - tilt_deg) / 90.0) * 90.0)
+
+
+def mean_lean(frames: pd.DataFrame) -> tuple[float, float]:
+    """Time-weighted mean tilt of the upright frames, of all where none is, and its statistical sd, deg."""
+    upright = frames[frames["pose_deg"] == 0]
+    frames = frames if upright.empty else upright
+    weight = frames["lasts_s"].to_numpy(float)
+    mean = float(np.average(frames["tilt_deg"], weights=weight if weight.sum() > 0 else None))
+    block = (frames["t_s"] // BLOCK_S).astype(int)
+    means = frames.groupby(["clip", block], sort=False)["tilt_deg"].mean()
+    steps = means.groupby(level=0, sort=False).diff().dropna().to_numpy(float)
+    usual = float(frames["roll_sd_deg"].median())
+    sd = float(np.sqrt(np.mean(steps**2) / 2)) if len(steps) >= 3 else usual
+    return mean, float(np.sqrt(2.0) * max(sd, 1e-3) / np.sqrt(len(means)))
+
+
+def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfTolerance | None:
+    """Time beyond the tolerance and the worst mean over five seconds of one clip; None without frames.
+
+    The tilt is averaged over a second first: noise of single frames is no lean.
+    """
+    if frames.empty:
+        return None
+    out_s = np.zeros(2)
+    total_s = np.zeros(2)
+    worst = []
+    for _, part in frames.groupby("clip", sort=False):
+        lasts_s = part["lasts_s"].to_numpy(float)
+        upright = part["pose_deg"].to_numpy(float) == 0
+        out = np.abs(_means(part, SMOOTH_S, centred=True)) > tolerance_deg
+        out_s += [lasts_s[out].sum(), lasts_s[out & upright].sum()]
+        total_s += [lasts_s.sum(), lasts_s[upright].sum()]
+        means = _means(part, WORST_S, centred=False)
+        worst.append(float(means[np.argmax(np.abs(means))]))
+    share = out_s / np.maximum(total_s, 1e-9)
+    # Without any upright frame, what was filmed is what is judged.
+    upright_share = share[1] if total_s[1] > 0 else share[0]
+    return OutOfTolerance(float(out_s[0]), float(share[0]), max(worst, key=abs), float(upright_share))
+
+
+def _means(part: pd.DataFrame, length_s: float, *, centred: bool) -> Array:
+    """Mean tilt over a window about each frame, or over each whole window that starts at a frame."""
+    t_s, tilt = part["t_s"].to_numpy(float), part["tilt_deg"].to_numpy(float)
+    total = np.concatenate([[0.0], np.cumsum(tilt)])
+    if centred:
+        starts = np.searchsorted(t_s, t_s - length_s / 2, side="left")
+        ends = np.searchsorted(t_s, t_s + length_s / 2, side="right")
+    else:
+        starts = np.flatnonzero(t_s <= max(t_s[-1] - length_s, t_s[0]) + 1e-9)
+        ends = np.searchsorted(t_s, t_s[starts] + length_s, side="right")
+    return np.asarray((total[ends] - total[starts]) / (ends - starts))
+
+
+def _on_purpose(tilt_deg: Array) -> NDArray[np.bool_]:
+    """Frames of excursions that reach far off the pose."""
+    off = np.abs(tilt_deg) > LEAVES_DEG
+    run = np.cumsum(np.diff(off, prepend=False) != 0)
+    far = np.unique(run[np.abs(tilt_deg) > DELIBERATE_DEG])
+    return np.asarray(off & np.isin(run, far))
+
+
+def _lasts_s(t_s: Array) -> Array:
+    """Time each frame stands for: half way to its neighbours, never longer than a second."""
+    if len(t_s) < 2:
+        return np.zeros(len(t_s))
+    steps = np.minimum(np.diff(t_s), LONGEST_FRAME_S)
+    ends = np.concatenate([steps[:1], steps, steps[-1:]])
+    return np.asarray((ends[:-1] + ends[1:]) / 2)

@@ -1,0 +1,80 @@
+"""Numbers as people read them: no more digits than the uncertainty allows, leans in words, chances in 100.
+
+A half-width is shown with one digit, with two where the first is a 1 (GUM 7.2.6: at most two), and the
+value to the same place. A lean is never shown as a sign: signs get reversed between reader and rig.
+"""
+
+from collections.abc import Sequence
+from math import floor, log10
+
+from attitude.findings import Estimate
+
+__all__ = ["chance_words", "lean_words", "pitch_words", "places", "plain", "sum_words", "with_uncertainty"]
+
+CAUSE_WORDS = {
+    "sensor_offset": "sensor offset",
+    "mounting": "camera and sensor not square to each other",
+    "turns": "leaning in turns",
+    "warm_up": "warming up",
+    "ground_not_level": "skyline not level",
+    "not_held": "gimbal not reaching the level it believes in",
+    "gyro_bias": "gyro bias",
+    "none": "nothing wrong",
+}
+
+
+def places(half_width: float) -> int:
+    """Decimals to which a value with this half-width is shown; 2 where there is no half-width."""
+    if not half_width > 0:
+        return 2
+    exponent = floor(log10(half_width))
+    # 0.098 is shown as 0.10: what rounds up to the next power of ten starts with a 1 as well.
+    if half_width / 10**exponent >= 9.5:
+        exponent += 1
+    digits = 2 if half_width / 10**exponent < 1.95 else 1
+    return max(0, digits - 1 - exponent)
+
+
+def with_uncertainty(value: float, half_width: float, unit: str) -> str:
+    """``0.61 ± 0.04 deg``; the sign stays, so take the magnitude first where words carry it."""
+    n = places(half_width)
+    return f"{round(value, n) + 0.0:.{n}f} ± {half_width:.{n}f} {unit}"
+
+
+def lean_words(lean: Estimate) -> str:
+    """``right side low by 0.61 ± 0.04 deg``; level where the value is nothing at the digits shown."""
+    if round(abs(lean.value), places(lean.half_width)) == 0:
+        return f"level ({with_uncertainty(0.0, lean.half_width, 'deg')})"
+    side = "right" if lean.value > 0 else "left"
+    return f"{side} side low by {with_uncertainty(abs(lean.value), lean.half_width, 'deg')}"
+
+
+def pitch_words(pitch: Estimate) -> str:
+    """``lens high by 0.20 ± 0.10 deg``."""
+    if round(abs(pitch.value), places(pitch.half_width)) == 0:
+        return f"lens level ({with_uncertainty(0.0, pitch.half_width, 'deg')})"
+    way = "high" if pitch.value > 0 else "low"
+    return f"lens {way} by {with_uncertainty(abs(pitch.value), pitch.half_width, 'deg')}"
+
+
+def chance_words(probability: float) -> str:
+    """``93 in 100``."""
+    percent = round(100 * probability)
+    if percent == 0:
+        return "less than 1 in 100"
+    return "more than 99 in 100" if percent == 100 else f"{percent} in 100"
+
+
+def plain(cause: str) -> str:
+    """Name of a cause for people."""
+    return CAUSE_WORDS[cause]
+
+
+def sum_words(weights: Sequence[tuple[str, float]]) -> str:
+    """``sensor offset sideways + mounting roll``; weights that are 1 at the digits shown are left out."""
+    words = ""
+    for name, weight in sorted(weights, key=lambda one: one[1] < 0):
+        size = "" if abs(abs(weight) - 1) < 0.05 else f"{abs(weight):.1f} x "
+        sign = (" - " if weight < 0 else " + ") if words else ("-" if weight < 0 else "")
+        words += f"{sign}{size}{name.replace('.', ' ').replace('_', ' ')}"
+    return words

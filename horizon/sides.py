@@ -62,23 +62,46 @@ class Sides:
     def at(self, up_cam: Array) -> TwoSides:
         """Both sides of the line whose up vector, either way round, is ``up_cam``."""
         height_px = self._rays @ up_cam / self._pixel
-        chosen = [(side * height_px > NEAR_PX) & (side * height_px < FAR_PX) for side in (1, -1)]
-        close = [mask & (np.abs(height_px) < MIDDLE_PX) for mask in chosen]
-        if min(int(mask.sum()) for mask in close) < FEWEST_PX:
+        near = self._between(height_px, NEAR_PX, MIDDLE_PX)
+        whole = self._between(height_px, NEAR_PX, FAR_PX)
+        if near is None or whole is None:
             return TwoSides(0.0, 0.0, 0.0)
-        grey = [float(np.median(self._grey[mask])) for mask in close]
-        uneven = [
-            1.4826 * float(np.median(np.abs(self._grey[mask] - middle)))
-            for mask, middle in zip(close, grey, strict=True)
-        ]
-        gradient = [float(np.percentile(self._gradient[mask], 75)) for mask in chosen]
-        contrast = abs(grey[0] - grey[1])
         likeness = 0.0
         for sky, ground in ((0, 1), (1, 0)):
-            smooth = 1 / (1 + (gradient[sky] / SKY_GRADIENT_GREY) ** 4)
-            even = 1 / (1 + (uneven[sky] / max(SKY_UNEVENNESS * contrast, 1.0)) ** 4)
+            contrast = abs(near.grey[sky] - near.grey[ground])
+            smooth = 1 / (1 + (whole.gradient[sky] / SKY_GRADIENT_GREY) ** 4)
+            calmer = 1 / (1 + (whole.gradient[sky] / max(1.6 * whole.gradient[ground], 0.3)) ** 4)
             different = 1 - np.exp(-((contrast / LEAST_CONTRAST_GREY) ** 2))
-            calmer = 1 / (1 + (gradient[sky] / max(1.6 * gradient[ground], 0.3)) ** 4)
-            usual = 1.0 if grey[sky] >= grey[ground] else DARK_SKY
+            # Clouds leave the sky even close to the line, distant hills leave it even further up.
+            even = max(_evenness(near, sky, ground), _evenness(whole, sky, ground))
+            usual = 1.0 if near.grey[sky] >= near.grey[ground] else DARK_SKY
             likeness = max(likeness, float(usual * smooth * even * different * calmer))
-        return TwoSides(grey[0] - grey[1], float(np.log((gradient[1] + 0.2) / (gradient[0] + 0.2))), likeness)
+        smoother = float(np.log((whole.gradient[1] + 0.2) / (whole.gradient[0] + 0.2)))
+        return TwoSides(near.grey[0] - near.grey[1], smoother, likeness)
+
+    def _between(self, height_px: Array, low_px: float, high_px: float) -> "_Bands | None":
+        """The two bands between these distances from the line; None where one is hardly in the picture."""
+        masks = [(side * height_px > low_px) & (side * height_px < high_px) for side in (1, -1)]
+        if min(int(mask.sum()) for mask in masks) < FEWEST_PX:
+            return None
+        grey = [float(np.median(self._grey[mask])) for mask in masks]
+        uneven = [
+            1.4826 * float(np.median(np.abs(self._grey[mask] - middle)))
+            for mask, middle in zip(masks, grey, strict=True)
+        ]
+        gradient = [float(np.percentile(self._gradient[mask], 75)) for mask in masks]
+        return _Bands((grey[0], grey[1]), (uneven[0], uneven[1]), (gradient[0], gradient[1]))
+
+
+@dataclass(frozen=True)
+class _Bands:
+    """Medians of grey, their unevenness, and the upper quartile of the gradient, towards and away from up."""
+
+    grey: tuple[float, float]
+    uneven: tuple[float, float]
+    gradient: tuple[float, float]
+
+
+def _evenness(bands: _Bands, sky: int, ground: int) -> float:
+    contrast = abs(bands.grey[sky] - bands.grey[ground])
+    return 1 / (1 + (bands.uneven[sky] / max(SKY_UNEVENNESS * contrast, 1.0)) ** 4)

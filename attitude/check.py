@@ -1,0 +1,243 @@
+"""The main job on one sheet: measure, align, compare, infer, decide, write.
+
+Everything is worked out before the first file is written, and files are renamed into place, so that bad input
+or an interruption leaves the folder as it was.
+"""
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from attitude.clock import ClockFit, align
+from attitude.corrections import corrections
+from attitude.dip import dip_rad, shore_dip_rad
+from attitude.infer import infer, infer_without_log
+from attitude.log import AttitudeLog, attitude_at, read_logs
+from attitude.optics import KnownLens, lens_of
+from attitude.picture import footage_roll
+from attitude.report import Material, Picture, write_report
+from attitude.residuals import Residuals, clip_sheet_of, residuals
+from attitude.result import assumptions_of, build_result
+from attitude.sheet import Shoot, read_sheet
+from attitude.verdict import judge
+from horizon.angles import up_from_angles, wrap_deg
+from horizon.clip import ClipFacts, read_pictures
+from horizon.draw import draw_horizon
+from horizon.lens import Lens
+from horizon.measure import ClipTrack, measure_clip
+
+__all__ = ["check", "write_frames", "write_text"]
+
+Progress = Callable[[str, float], None]
+
+UNTOLD_SKY = "the picture does not tell which half is sky"
+
+
+@dataclass(frozen=True)
+class _Footage:
+    tracks: tuple[ClipTrack, ...]
+    lenses: dict[str, KnownLens]
+    paths: dict[str, Path]
+
+
+def check(
+    sheet: Path,
+    out: Path | None = None,
+    *,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> tuple[Material, Path]:
+    """Check one shoot and write its results; returns what was found and the folder it was written to.
+
+    ``sheet``: a sheet or the folder that holds one. ``out``: folder for the results, beside the sheet by
+    default. ``progress`` is told a clip's name and the share of it that is done.
+
+    Raises
+    ------
+    SheetError, LogError, ClipError, LensError, ClockError, DipError
+        What was given cannot be used; the text names the file, the place and the mend.
+    """
+    shoot = read_sheet(sheet)
+    logs = read_logs(shoot)
+    footage = _measure(shoot, executor, progress)
+    clocks = align(footage.tracks, logs, shoot)
+    found = residuals(footage.tracks, logs, clocks, shoot) if logs else None
+    if found is None:
+        causes = infer_without_log(footage.tracks, shoot)
+    else:
+        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
+        causes = infer(found, logs, footage.tracks, clocks, shoot, focal_sd=focal_sd)
+    verdict = judge(causes, shoot)
+    assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes)
+    frames = _frames(footage.tracks, logs, clocks, found, shoot)
+    material = Material(
+        shoot=shoot,
+        tracks=footage.tracks,
+        residuals=found,
+        causes=causes,
+        verdict=verdict,
+        result=build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions),
+        frames=frames,
+        corrections=_in_clip_time(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
+        pictures=_pictures(footage, shoot, found),
+    )
+    folder = out if out is not None else shoot.folder / "result"
+    _write(material, folder)
+    return material, folder
+
+
+def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> _Footage:
+    tracks: list[ClipTrack] = []
+    lenses: dict[str, KnownLens] = {}
+    paths: dict[str, Path] = {}
+    dip = _dip_rad(shoot)
+    for clip in shoot.clips:
+        for path in clip.files:
+
+            def lens_for(facts: ClipFacts, clip: object = clip, name: str = path.name) -> Lens:
+                lenses[name] = lens_of(facts, shoot.camera, clip_sheet_of(name, shoot))
+                return lenses[name].lens
+
+            told = None if progress is None else lambda share, name=path.name: progress(name, share)
+            track = measure_clip(path, lens_for, dip_rad=dip, executor=executor, progress=told)
+            paths[path.name] = path
+            tracks.append(_in_real_time(track, clip.time_scale))
+    return _Footage(tuple(tracks), lenses, paths)
+
+
+def _dip_rad(shoot: Shoot) -> float:
+    surface = shoot.horizon
+    if surface.height_m is None:
+        return 0.0
+    if surface.shore_m is not None:
+        return shore_dip_rad(surface.height_m, float(np.mean(surface.shore_m)))
+    return dip_rad(surface.height_m)
+
+
+def _in_real_time(track: ClipTrack, time_scale: float) -> ClipTrack:
+    """Slowed-down footage brought to the time in which it was filmed, which is the log's."""
+    if time_scale == 1.0:
+        return track
+    yaw_rate = track.yaw_rate.assign(
+        t_s=track.yaw_rate["t_s"] * time_scale,
+        yaw_rate_dps=track.yaw_rate["yaw_rate_dps"] / time_scale,
+        yaw_rate_sd_dps=track.yaw_rate["yaw_rate_sd_dps"] / time_scale,
+    )
+    return replace(track, track=track.track.assign(t_s=track.track["t_s"] * time_scale), yaw_rate=yaw_rate)
+
+
+def _in_clip_time(table: pd.DataFrame, shoot: Shoot, columns: Sequence[str]) -> pd.DataFrame:
+    """Times of a table with a ``clip`` column back in the time a player shows."""
+    scale = np.array([clip_sheet_of(str(clip), shoot).time_scale for clip in table["clip"]])
+    return table.assign(**{column: table[column] / scale for column in columns}) if len(table) else table
+
+
+def _frames(
+    tracks: Sequence[ClipTrack],
+    logs: Sequence[AttitudeLog],
+    clocks: Sequence[ClockFit],
+    found: Residuals | None,
+    shoot: Shoot,
+) -> pd.DataFrame:
+    """Every frame looked at, with the log's roll and pitch at its time (NaN where there is none)."""
+    clock_of = {clock.clip: clock for clock in clocks}
+    parts = []
+    for track in tracks:
+        part = _settled(track, found).assign(log_roll_deg=np.nan, log_pitch_deg=np.nan)
+        clock = clock_of.get(track.clip)
+        if clock is not None and clock.offset_s is not None:
+            there = attitude_at(logs[clock.log_index], part["t_s"].to_numpy(float) + clock.offset_s)
+            part["log_roll_deg"] = there["roll_deg"].to_numpy(float)
+            part["log_pitch_deg"] = there["pitch_deg"].to_numpy(float)
+        parts.append(part)
+    return _in_clip_time(pd.concat(parts, ignore_index=True), shoot, ("t_s",))
+
+
+def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
+    """The track in the reading (which half is sky) that was settled on; not measured where none was."""
+    table = track.track
+    if track.sky == "unknown" and found is None:
+        measured = table["roll_deg"].notna()
+        table = table.assign(reason=table["reason"].mask(measured, UNTOLD_SKY))
+        return table.assign(
+            **dict.fromkeys(("roll_deg", "pitch_deg", "roll_sd_deg", "pitch_sd_deg", "quality"), np.nan)
+        )
+    if found is not None and track.clip in found.turned_over:
+        return table.assign(
+            roll_deg=wrap_deg(table["roll_deg"] + 180.0),
+            pitch_deg=-table["pitch_deg"] - 2 * np.degrees(track.dip_rad),
+        )
+    return table
+
+
+def _pictures(footage: _Footage, shoot: Shoot, found: Residuals | None) -> tuple[Picture, ...]:
+    """The worst frame, a typical one and, where there is one, an upside-down one, horizon drawn."""
+    table = footage_roll(footage.tracks, shoot, found).reset_index(drop=True)
+    if table.empty:
+        return ()
+    tilt = table["tilt_deg"].to_numpy(float)
+    over = np.abs(wrap_deg(table["pose_deg"].to_numpy(float))) > 90
+    upright = np.flatnonzero(~over) if (~over).any() else np.arange(len(table))
+
+    def typical(rows: NDArray[np.intp]) -> int:
+        return int(rows[np.argmin(np.abs(tilt[rows] - np.median(tilt[rows])))])
+
+    chosen = [
+        (int(upright[np.argmax(np.abs(tilt[upright]))]), "The frame that leans most"),
+        (typical(upright), "A typical frame"),
+    ]
+    if over.any() and (~over).any():
+        chosen.append((typical(np.flatnonzero(over)), "Upside down"))
+    else:
+        chosen.append((int(upright[0]), "The first frame measured"))
+    # One frame may be chosen twice: its first caption stays.
+    captions: dict[int, str] = {}
+    for index, caption in chosen:
+        captions.setdefault(index, caption)
+    clips, times_s = table["clip"].tolist(), table["t_s"].tolist()
+    pictures = [
+        _picture(footage, clips[index], times_s[index], caption) for index, caption in captions.items()
+    ]
+    return tuple(picture for picture in pictures if picture is not None)
+
+
+def _picture(footage: _Footage, clip: str, t_s: float, caption: str) -> Picture | None:
+    track = next(track for track in footage.tracks if track.clip == clip)
+    near = int(np.argmin(np.abs(track.track["t_s"].to_numpy(float) - t_s)))
+    at = {name: track.track[name].tolist()[near] for name in ("frame", "roll_deg", "pitch_deg")}
+    images = read_pictures(footage.paths[clip], [at["frame"]])
+    if at["frame"] not in images:
+        return None
+    up = up_from_angles(np.radians(at["roll_deg"]), np.radians(at["pitch_deg"]))
+    image = draw_horizon(images[at["frame"]], footage.lenses[clip].lens, up, dip_rad=track.dip_rad)
+    return Picture(caption, clip, t_s, image)
+
+
+def _write(material: Material, folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    write_frames(material.frames, folder)
+    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
+    write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
+    write_report(material, folder)
+    # Last, so that whoever waits for the result finds the rest beside it.
+    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
+    write_text(folder / "result.json", text + "\n")
+
+
+def write_frames(frames: pd.DataFrame, folder: Path) -> None:
+    """Write ``frames.csv``: the track, angles to 0.0001 deg."""
+    write_text(folder / "frames.csv", frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all."""
+    waiting = path.with_name(f".{path.name}.part")
+    waiting.write_text(text, encoding="utf-8")
+    os.replace(waiting, path)

@@ -1,0 +1,335 @@
+"""What a report says, as rows and sentences: page and terminal share them, so that both say the same."""
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from attitude.corrections import COLUMNS
+from attitude.findings import Combination, Estimate
+from attitude.infer import MG_PER_DEG, PICTURE_SD_DEG
+from attitude.picture import footage_roll, mean_lean, out_of_tolerance
+from attitude.report.advice import shot_words
+from attitude.report.material import Material
+from attitude.residuals import clip_sheet_of
+from attitude.solution import INFLATE
+from attitude.verdict import CONDITIONS
+from attitude.words import chance_words, lean_words, pitch_words, plain, sum_words, with_uncertainty
+
+# fmt: off
+__all__ = [
+    "OPEN", "CauseRow", "ClipRow", "LeanRow", "SizeRow", "TurnRow", "afterwards", "cause_rows",
+    "chance_sentence", "clip_rows", "conditions_filmed", "conditions_not_filmed", "frames_sentence",
+    "lean_rows", "mounting_rows", "offset_rows", "other_rows", "printable", "reasons", "sum_sentence",
+    "time_sentence", "turn_rows", "turn_words", "usual_lean_words",
+]
+# fmt: on
+
+OPEN = "open: this footage does not tell"
+LITTLE = 0.005
+
+EXPLAINED = {
+    "sensor_offset": "The sensor feels a steady sideways pull that is not there and levels the camera to it.",
+    "mounting": "The camera sits turned against its sensor: seat, sensor axes, or a steady gyro bias.",
+    "turns": "The pull of a turn is taken for a part of gravity.",
+    "warm_up": "The sensor reads differently until it is warm.",
+    "ground_not_level": "The visible skyline itself is not level.",
+    "not_held": "The log shows the lean too: the gimbal does not reach the level that its sensor sees.",
+    "gyro_bias": "A steady error of the turn rate holds the sensor's level a little off.",
+    "none": "Everything found is of the size that a rig in good order shows.",
+}
+POSES = {180.0: "upside down", 90.0: "in portrait"}
+# What a sum of unknowns leans at level, and which way; sums of others stay formulae.
+ROLLS = {"sensor_offset.sideways": 1.0, "mounting.roll": 1.0, "warm_up.sideways": 1.0}
+PITCHES = {"mounting.pitch": 1.0, "sensor_offset.along_lens": -1.0}
+
+
+@dataclass(frozen=True)
+class LeanRow:
+    """One line of the lean: name, words, and the interval to draw (None: not known)."""
+
+    name: str
+    words: str
+    estimate: Estimate | None
+
+
+@dataclass(frozen=True)
+class ClipRow:
+    """One clip: frames measured of those looked at, mean lean, time out of tolerance, damage."""
+
+    clip: str
+    shot: str
+    frames: str
+    lean: str
+    out: str
+    worst: str
+    damage: str
+
+
+@dataclass(frozen=True)
+class CauseRow:
+    """One cause in words, its chance, and what it means."""
+
+    name: str
+    chance: str
+    percent: float
+    explained: str
+
+
+@dataclass(frozen=True)
+class SizeRow:
+    """One unknown: its name, its size and what that does to the picture."""
+
+    name: str
+    size: str
+    effect: str
+
+
+@dataclass(frozen=True)
+class TurnRow:
+    """One stretch for the editor."""
+
+    clip: str
+    shot: str
+    times: str
+    turn: str
+    cost: str
+    enlarge: str
+
+
+def printable(text: str) -> str:
+    """Text of a sheet or a file name without what would move a cursor or turn the writing round."""
+    kept = (" " if c.isspace() else c for c in text)
+    return "".join(c for c in kept if not unicodedata.category(c).startswith("C"))
+
+
+def lean_rows(material: Material) -> list[LeanRow]:
+    """The picture's lean, what the log knew of it, and the rest."""
+    causes = material.causes
+    rows = (
+        ("The picture leans", causes.picture_lean, "not measured"),
+        ("of which the log knew", causes.known_lean, "not known without a log of this picture"),
+        ("the rest, when the log says level", causes.lean, "not known without a log of this picture"),
+    )
+    return [LeanRow(name, unknown if one is None else lean_words(one), one) for name, one, unknown in rows]
+
+
+def chance_sentence(material: Material) -> str:
+    """How probable it is that the lean is within the tolerance; empty when nothing was measured."""
+    p = material.verdict.p_within_tolerance
+    if p is None:
+        return ""
+    tolerance = material.verdict.tolerance_deg
+    return f"Chance that the lean is within {tolerance:g} deg, here and on the next shoot: {chance_words(p)}"
+
+
+def time_sentence(material: Material) -> str:
+    """Time out of tolerance and the worst five seconds; empty when nothing was measured."""
+    out, tolerance = material.causes.out_of_tolerance, material.verdict.tolerance_deg
+    if out is None:
+        return ""
+    worst = f"worst five seconds: {_worst_words(out.worst_5s_deg)}"
+    if out.seconds <= 0:
+        return f"never out of {tolerance:g} deg; {worst}"
+    return f"out of {tolerance:g} deg for {out.seconds:.0f} s ({100 * out.share:.0f} % of the time); {worst}"
+
+
+def frames_sentence(material: Material) -> str:
+    """How many frames were read, looked at and measured, and why the others were not."""
+    counts = material.result["frames"]
+    refused = counts["not_measured"]
+    looked = counts["measured"] + sum(refused.values())
+    words = f"{counts['read']} frames read, {looked} looked at, {counts['measured']} measured"
+    if refused:
+        words += "; not measured: " + ", ".join(f"{n} ({printable(why)})" for why, n in refused.items())
+    return words
+
+
+def clip_rows(material: Material) -> list[ClipRow]:
+    """One row per clip, those without any horizon included."""
+    kept = footage_roll(material.tracks, material.shoot, material.residuals)
+    tolerance = material.verdict.tolerance_deg
+    rows = []
+    for track in material.tracks:
+        shot = shot_words(clip_sheet_of(track.clip, material.shoot).shot)
+        frames = f"{int(track.track['roll_deg'].notna().sum())} of {len(track.track)}"
+        part = kept[kept["clip"] == track.clip]
+        out = out_of_tolerance(part, tolerance)
+        if part.empty or out is None:
+            rows.append(ClipRow(track.clip, shot, frames, "not measured", "", "", track.damage))
+            continue
+        lean = usual_lean_words(part)
+        worst = _worst_words(out.worst_5s_deg)
+        rows.append(ClipRow(track.clip, shot, frames, lean, f"{out.seconds:.0f} s", worst, track.damage))
+    return rows
+
+
+def usual_lean_words(frames: pd.DataFrame) -> str:
+    """Mean lean of one clip in the pose that most of its frames have; ``frames`` as of ``footage_roll``."""
+    pose = float(frames["pose_deg"].mode().iloc[0])
+    value, sd = mean_lean(frames[frames["pose_deg"] == pose])
+    floor = max(PICTURE_SD_DEG, float(frames["roll_sd_deg"].median()))
+    words = lean_words(Estimate(value, float(np.hypot(INFLATE * sd, floor))))
+    return words + (f" (filmed {POSES[abs(pose)]}, seen upright)" if abs(pose) in POSES else "")
+
+
+def reasons(material: Material) -> list[str]:
+    """What the decision rests on, but for the sums, which have sentences of their own."""
+    return [text for text in material.verdict.reasons if not text.startswith("Only the sum is known")]
+
+
+def cause_rows(material: Material) -> list[CauseRow]:
+    """Causes worth naming, most probable first."""
+    return [
+        CauseRow(plain(c.name), chance_words(c.probability), 100 * c.probability, EXPLAINED[c.name])
+        for c in material.causes.causes
+        if c.probability >= LITTLE
+    ]
+
+
+def offset_rows(material: Material) -> list[SizeRow]:
+    """The sensor's offset per axis, the board's own axis in brackets, as mg and as lean."""
+    known = material.causes.offset_mg
+    axes = _board_axes(material)
+    rows = []
+    for name, axis in zip(("sideways", "vertical", "along_lens"), axes, strict=True):
+        one = known.get(name)
+        if one is None:
+            continue
+        title = f"{name.replace('_', ' ')}{axis}"
+        if not one.determined:
+            rows.append(SizeRow(title, OPEN, ""))
+            continue
+        sign = -1.0 if name == "along_lens" else 1.0
+        angle = Estimate(sign * one.value / MG_PER_DEG, one.sd / MG_PER_DEG, one.t95)
+        effect = {
+            "sideways": f"level: {lean_words(angle)}",
+            "vertical": f"none while level; {abs(angle.value):.2f} deg with the camera on its side",
+            "along_lens": f"level: {pitch_words(angle)}",
+        }[name]
+        rows.append(SizeRow(title, with_uncertainty(one.value, one.half_width, "mg"), effect))
+    return rows
+
+
+def mounting_rows(material: Material) -> list[SizeRow]:
+    """How the camera sits against its sensor, per turn."""
+    rows = []
+    for turn, one in material.causes.mounting_deg.items():
+        if not one.determined:
+            rows.append(SizeRow(turn, OPEN, ""))
+            continue
+        side = "right" if one.value >= 0 else "left"
+        words = {
+            "roll": lean_words(one),
+            "pitch": pitch_words(one),
+            "yaw": f"turned {side} by {with_uncertainty(abs(one.value), one.half_width, 'deg')}",
+        }[turn]
+        rows.append(SizeRow(turn, words, ""))
+    return rows
+
+
+def other_rows(material: Material) -> list[SizeRow]:
+    """Pitch, skyline, turns, warming up: what was found besides."""
+    causes = material.causes
+    rows = []
+    if causes.pitch_offset is not None:
+        rows.append(SizeRow("Pitch when the log says level", pitch_words(causes.pitch_offset), ""))
+    for way, one in causes.skyline_deg.items():
+        falls = "falls" if one.value >= 0 else "rises"
+        size = (
+            f"{falls} by {with_uncertainty(abs(one.value), one.half_width, 'deg')}"
+            if one.determined
+            else OPEN
+        )
+        rows.append(SizeRow(f"Skyline towards {way}", size, ""))
+    if causes.turns is not None:
+        one = causes.turns
+        size = (
+            with_uncertainty(one.value, one.half_width, "deg per m/s² sideways") if one.determined else OPEN
+        )
+        rows.append(SizeRow("Leaning in turns", size, ""))
+    if causes.warm_up is not None:
+        one = causes.warm_up
+        words = lean_words(one) if one.determined else OPEN
+        rows.append(SizeRow("At power-on, besides", words, f"fading over {causes.warm_up_s or 0:.0f} s"))
+    return rows
+
+
+def sum_sentence(one: Combination) -> str:
+    """What is known of unknowns that cannot be told apart, and the shot that would."""
+    words = _sum_words(one)
+    return f"{words[0].upper()}{words[1:]}: only the sum is known. To split it, film: {shot_words(one.film)}."
+
+
+def _sum_words(one: Combination) -> str:
+    for signs, words in ((ROLLS, lean_words), (PITCHES, pitch_words)):
+        weights = [weight * signs[name] for name, weight in one.weights if name in signs]
+        if len(weights) == len(one.weights) and np.allclose(weights, np.sign(weights[0]), atol=0.05):
+            names = " and ".join(name.replace(".", " ").replace("_", " ") for name, _ in one.weights)
+            return f"{names} together: {words(Estimate(weights[0] * one.value_deg, one.sd_deg))}"
+    return f"{sum_words(one.weights)} = {with_uncertainty(one.value_deg, 1.96 * one.sd_deg, 'deg')}"
+
+
+def conditions_filmed(material: Material) -> str:
+    """Conditions that the decision covers, and the shots that were filmed."""
+    terms = material.causes.terms
+    shots = ", ".join(sorted(shot_words(shot) for shot in material.causes.shots))
+    if terms is None:
+        return shots
+    conditions = ", ".join(CONDITIONS[name] for name in terms.conditions)
+    return f"{conditions} (shots: {shots})" if shots else conditions
+
+
+def conditions_not_filmed(material: Material) -> str:
+    """Conditions that the decision does not cover; empty when all are."""
+    terms = material.causes.terms
+    left = [n for n in ("turns", "warm_up") if terms is None or n not in terms.conditions]
+    return ", ".join(CONDITIONS[name] for name in left)
+
+
+def afterwards(material: Material) -> str:
+    """The lean predicted once the advice is followed; empty when none can be."""
+    causes, action = material.causes, material.verdict.action
+    if action == "recalibrate" and causes.after_recalibration is not None:
+        return f"Once the offset is gone: {lean_words(causes.after_recalibration)}."
+    if action == "square_up" and causes.offset_lean is not None and causes.offset_lean.determined:
+        return f"Once the camera is square to its sensor: {lean_words(causes.offset_lean)}."
+    return ""
+
+
+def turn_rows(material: Material) -> list[TurnRow]:
+    """The editor's table in words."""
+    rows = []
+    columns = [material.corrections[name] for name in COLUMNS]
+    for name, from_s, to_s, turn_deg, crop_percent in zip(*columns, strict=True):
+        clip = str(name)
+        shot = shot_words(clip_sheet_of(clip, material.shoot).shot)
+        turn, crop = float(turn_deg), float(crop_percent)
+        enlarge = 100 / np.sqrt(1 - crop / 100)
+        cost = f"{crop:.1f} % of the picture" if turn else ""
+        times = f"{float(from_s):.1f} to {float(to_s):.1f} s"
+        rows.append(TurnRow(clip, shot, times, turn_words(turn), cost, f"{enlarge:.1f} %" if turn else ""))
+    return rows
+
+
+def turn_words(turn_deg: float) -> str:
+    """``clockwise by 0.60 deg``."""
+    if turn_deg == 0:
+        return "leave as it is"
+    return f"{'clockwise' if turn_deg > 0 else 'counter-clockwise'} by {abs(turn_deg):.2f} deg"
+
+
+def _worst_words(worst_deg: float) -> str:
+    if round(abs(worst_deg), 1) == 0:
+        return "level to 0.1 deg"
+    return f"{'right' if worst_deg > 0 else 'left'} side low by {abs(worst_deg):.1f} deg"
+
+
+def _board_axes(material: Material) -> Sequence[str]:
+    """`` (board x)`` per camera axis right, down, forward; said only where the sheet tells it."""
+    for sheet in material.shoot.logs:
+        if sheet.attitude_of == "camera_sensor" and "sensor_axes" in sheet.given:
+            return [f" (board {axis})" for axis in sheet.sensor_axes]
+    return ("", "", "")

@@ -1,0 +1,103 @@
+import dataclasses
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from attitude.simulate import hover
+from attitude.terminal import measure_lines, summary_lines
+from tests.materials import as_clip_track, material_of, shoot_of
+from tests.rates import world
+
+
+def joined(lines):
+    return " ".join(" ".join(lines).split())
+
+
+@pytest.mark.parametrize("kind", ["a", "b", "c", "open", "no log"])
+def test_verdict_first_files_last_in_80_columns(kind, tmp_path):
+    material = shoot_of(kind)
+    lines = summary_lines(material, tmp_path)
+    assert max(len(line) for line in lines) <= 80
+    assert joined(lines).startswith(f"{material.shoot.title}: {material.verdict.headline}")
+    heads = [line.split()[0] for line in lines if line and not line.startswith(" ")]
+    order = [name for name in ("Lean", "Why", "Next", "Open", "Editor", "Notes", "Files") if name in heads]
+    assert [head for head in heads if head in order] == order
+    assert {"Lean", "Why", "Next", "Notes", "Files"} <= set(order)
+    assert "report.html" in lines[-1]
+    assert not re.search(r"[\x00-\x1f\x7f]", "".join(lines))
+
+
+def test_causes_are_named_with_their_chances():
+    assert "Most probable: sensor offset (more than 99 in 100)" in joined(
+        summary_lines(shoot_of("a"), Path())
+    )
+    text = joined(summary_lines(shoot_of("open"), Path()))
+    assert re.search(r"sensor offset \(\d+ in 100\)", text)
+    assert "Sensor offset sideways and mounting roll together" in text
+
+
+def test_cautions_come_before_the_steps():
+    text = joined(summary_lines(shoot_of("a"), Path()))
+    assert text.index("Mind: Propellers off") < text.index("1. Write down the old constants")
+    assert "says nothing about airworthiness" in text
+    assert "Propellers" not in joined(summary_lines(shoot_of("c"), Path()))  # handheld
+
+
+def test_editor_is_told_which_way_and_what_it_costs():
+    text = joined(summary_lines(shoot_of("c"), Path()))
+    assert re.search(r"0_hover.mp4, 0.0 to 20.0 s: turn clockwise by 0\.\d\d deg, costs \d\.\d % of", text)
+
+
+def test_damage_and_notes_are_said():
+    words = "decoded 300 frames to 10.0 s of declared 40.0 s"
+    material = material_of(
+        world(4, plan=hover(10.0)), with_log=False, damage=words, notes=("method is read but not used yet",)
+    )
+    text = joined(summary_lines(material, Path()))
+    assert f"0_hover.mp4 is damaged: {words}" in text
+    assert "method is read but not used yet" in text
+
+
+def test_what_a_terminal_would_obey_is_removed():
+    title = "\x1b[31mred\x07\u202e" + "long " * 60
+    material = shoot_of("b")
+    material = dataclasses.replace(material, shoot=dataclasses.replace(material.shoot, title=title))
+    lines = summary_lines(material, Path("/tmp") / ("x" * 200))
+    assert max(len(line) for line in lines) <= 80
+    assert not re.search("[\x00-\x1f\x7f\u202e]", "".join(lines))
+
+
+def track_of(**changes):
+    one = world(4, plan=hover(20.0))
+    one.tracks[0].track.loc[5, ["roll_deg", "reason"]] = [np.nan, "sky fills the frame"]
+    return dataclasses.replace(as_clip_track(one.tracks[0]), **changes)
+
+
+def test_one_clip_without_a_log():
+    lines = measure_lines(track_of(), Path("out"), None)
+    assert max(len(line) for line in lines) <= 80
+    assert lines[0].startswith("0_hover.mp4: ")
+    assert "side low by" in lines[0]
+    text = joined(lines)
+    assert "600 read, 200 looked at, 199 measured" in text
+    assert "1 not measured: sky fills the frame" in text
+    assert "assumed; tell it with --hfov-deg" in text
+    assert "60 deg across the picture" in joined(measure_lines(track_of(), Path("out"), 60.0))
+
+
+def test_one_clip_upside_down_damaged_or_without_a_horizon():
+    over = track_of()
+    over = dataclasses.replace(
+        over, track=over.track.assign(roll_deg=over.track["roll_deg"] + 180), sky="unknown"
+    )
+    text = joined(measure_lines(over, Path(), 60.0))
+    assert "filmed upside down" in text
+    assert "may be upside down" in text
+    assert "damaged: torn" in joined(measure_lines(track_of(damage="torn"), Path(), 60.0))
+    blind = track_of()
+    blind = dataclasses.replace(blind, track=blind.track.assign(roll_deg=np.nan, reason=""))
+    text = joined(measure_lines(blind, Path(), 60.0))
+    assert "no horizon was measured" in text
+    assert "200 not measured: no reason given" in text

@@ -30,16 +30,18 @@ __all__ = ["ClipTrack", "measure_clip"]
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
-# About five looks a second settle a lean; clocks are aligned on motion, which needs about ten.
-LOOKS_PER_S = 10.0
+# Five looks a second settle a lean, and align a clock too: it is fitted on angles, not on their rates. A
+# short clip is looked at more closely, since there is little of it.
+LOOKS_PER_S = 5.0
+FEWEST_LOOKS = 100
 RUN = 12
 RUNS_AHEAD = 8
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
 VOTE = 0.8
-# Looks between which a pan is read: further apart, the shift stands clear of waves and of what the encoder
-# froze in place. On drawn water it then errs by most of a band's pixel.
-PAN_APART = 4
+# Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
+# the encoder froze in place. On drawn water it then errs by most of a band's pixel.
+PAN_APART_S = 0.35
 PAN_SD_PX = 0.8
 # Water and the camera itself move: what the band shows need not stand still.
 DRIFT_SD_DPS = 1.0
@@ -83,7 +85,7 @@ def measure_clip(
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ClipTrack:
-    """Horizon in the frames of a clip, about ten looks a second.
+    """Horizon in the frames of a clip, five looks a second or more.
 
     ``lens_for``: gives the lens once the clip's size is known. ``dip_rad``: of the visible horizon.
     ``executor``: measures runs of frames beside this process; None measures them here. ``progress`` is told
@@ -131,7 +133,8 @@ class _Reader:
 
     def __init__(self, path: Path, facts: ClipFacts) -> None:
         self._path = path
-        self._step_s = 1 / LOOKS_PER_S - 0.4 / max(facts.fps, LOOKS_PER_S)
+        rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
+        self._step_s = 1 / rate - 0.4 / max(facts.fps, rate)
         self.frames_read = 0
         self.last_t_s = 0.0
 
@@ -156,7 +159,7 @@ def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
     looks: list[_Look] = []
     start: Array | None = None
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
-    bands: deque[tuple[float, Array32]] = deque(maxlen=PAN_APART)
+    bands: deque[tuple[float, Array32]] = deque()
     for frame in run:
         fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start)
         turned_deg, since_s = math.nan, math.nan
@@ -165,7 +168,9 @@ def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
         else:
             start = fit.up_cam
             now = band(frame.luma, lens, fit.up_cam, reach_deg)
-            if len(bands) == PAN_APART:
+            while len(bands) > 1 and frame.t_s - bands[1][0] >= PAN_APART_S:
+                bands.popleft()
+            if bands and frame.t_s - bands[0][0] >= PAN_APART_S:
                 since_s = frame.t_s - bands[0][0]
                 turned_deg = pan_shift_deg(bands[0][1], now, reach_deg)
             bands.append((frame.t_s, now))

@@ -189,8 +189,11 @@ def _pictures(footage: _Footage, shoot: Shoot, found: Residuals | None) -> tuple
     def typical(rows: NDArray[np.intp]) -> int:
         return int(rows[np.argmin(np.abs(tilt[rows] - np.median(tilt[rows])))])
 
+    # Worst over about a second: a single frame is more often a jolt or a camera being turned over.
+    steady = table.groupby("clip")["tilt_deg"].transform(lambda part: part.rolling(5, center=True).median())
+    worst = np.nan_to_num(np.abs(steady.to_numpy(float)))
     chosen = [
-        (int(upright[np.argmax(np.abs(tilt[upright]))]), "The frame that leans most"),
+        (int(upright[np.argmax(worst[upright])]), "The frame that leans most"),
         (typical(upright), "A typical frame"),
     ]
     if over.any() and (~over).any():

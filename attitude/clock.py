@@ -132,7 +132,7 @@ def _given(
     sd_s = max(_period_s(logs[index]), frame_s)
     note = ""
     try:
-        found = _by_motion(track, readings, [logs[index]])
+        found = _by_motion(track, readings, [logs[index]], scalings=("own",))
     except MatchError:
         pass
     else:
@@ -142,20 +142,20 @@ def _given(
 
 
 def _one_pose(track: ClipTrack, logs: Sequence[AttitudeLog]) -> ClockFit | None:
-    """The middle window, if all that the logs hold is one pose."""
-    columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * all(log.has_yaw for log in logs)
-    for column in columns:
-        start_deg = float(logs[0].table[column].iloc[0])
+    """The middle window, if all that the logs of the first body hold is one pose."""
+    index = _in_order(logs)[0]
+    members = [log for log in logs if _body(log) == _body(logs[index])]
+    for column in ["roll_deg", "pitch_deg"] + ["yaw_deg"] * all(log.has_yaw for log in members):
         poses = []
-        for log in logs:
-            angle_deg = unwrapped_deg(log.table[column].to_numpy(float)) - start_deg
+        for log in members:
+            angle_deg = _log_angles(0, log).angle_deg[column]
             # Means over half a second: a pose is where the camera points, not each shake about it.
             size = max(1, min(len(angle_deg), round(0.5 / _period_s(log))))
-            pose_deg = np.convolve(angle_deg, np.ones(size) / size, mode="valid")
-            poses.append(pose_deg - pose_deg[0] + wrap_deg(pose_deg[0]))
+            poses.append(np.convolve(angle_deg, np.ones(size) / size, mode="valid"))
+        first_deg = poses[0][0]
+        poses = [pose - pose[0] + wrap_deg(pose[0] - first_deg) for pose in poses]
         if np.ptp(np.concatenate(poses)) > SAME_POSE_DEG:
             return None
-    index = _in_order(logs)[0]
     middle_s = (sum(_ends_s(logs[index])) - _length_s(track)) / 2
     return ClockFit(track.clip, logs[index].name, middle_s, None, NOT_NEEDED, index)
 
@@ -194,31 +194,43 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
     ]
 
 
-def _by_motion(track: ClipTrack, readings: list[tuple[Signal, ...]], logs: Sequence[AttitudeLog]) -> ClockFit:
+def _by_motion(
+    track: ClipTrack,
+    readings: list[tuple[Signal, ...]],
+    logs: Sequence[AttitudeLog],
+    *,
+    scalings: Sequence[str] = ("own", "free"),
+) -> ClockFit:
     """The clip's place by its motion; raises the first MatchError when no way of comparing finds one."""
     first_error: MatchError | None = None
-    for free in (False, True):
-        tried = [tuple(replace(s, gain=0.0, gain_sd=1.0) if free else s for s in r) for r in readings]
+    for scaling in scalings:
+        if scaling == "free":
+            readings = [tuple(replace(s, gain=0.0, gain_sd=1.0) for s in r) for r in readings]
         for body in BODIES:
-            members = [_log_angles(i, logs[i]) for i in range(len(logs)) if _body(logs[i]) == body]
+            members = [_log_angles(i, log) for i, log in enumerate(logs) if _body(log) == body]
             if not members or not readings:
                 continue
             try:
-                place = find_place(tried, members)
+                place = find_place(readings, members)
             except MatchError as error:
                 first_error = first_error or error
                 continue
-            note = "found with the log's angles scaled at will: their sizes or signs differ" if free else ""
-            return ClockFit(
-                track.clip, place.log.name, place.offset_s, place.sd_s, MOTION, place.log.index, note
-            )
+            log, note = place.log, ""
+            if scaling == "free":
+                turned = " and ".join(column.removesuffix("_deg") for column in place.against)
+                unlike = (
+                    f"its {turned} against the picture's" if turned else "some angle unlike the picture's"
+                )
+                note = f"{log.name} moves with {unlike}"
+            return ClockFit(track.clip, log.name, place.offset_s, place.sd_s, MOTION, log.index, note)
     raise first_error or MatchError("too few of its frames were measured")
 
 
 def _log_angles(index: int, log: AttitudeLog) -> LogAngles:
     columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * log.has_yaw
-    angles = {column: unwrapped_deg(log.table[column].to_numpy(float)) for column in columns}
-    return LogAngles(index, log.name, log.table["t_s"].to_numpy(float), angles)
+    table = log.table.dropna(subset=columns)
+    angles = {column: unwrapped_deg(table[column].to_numpy(float)) for column in columns}
+    return LogAngles(index, log.name, table["t_s"].to_numpy(float), angles)
 
 
 def _body(log: AttitudeLog) -> str:
@@ -230,7 +242,7 @@ def _in_order(logs: Sequence[AttitudeLog]) -> list[int]:
 
 
 def _length_s(track: ClipTrack) -> float:
-    return float(track.track["t_s"].max())
+    return float(track.track["t_s"].max()) if len(track.track) else 0.0
 
 
 def _ends_s(log: AttitudeLog) -> tuple[float, float]:

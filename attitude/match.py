@@ -86,13 +86,17 @@ class LogAngles:
 
 @dataclass(frozen=True)
 class Place:
-    """A minimum of the cost: how the footage was read, in which log, and where; ``sd_s`` of the best only."""
+    """A minimum of the cost: how the footage was read, in which log, and where.
+
+    Of the best only: ``sd_s``, and ``against``, the log's columns that run against the picture.
+    """
 
     signals: tuple[Signal, ...]
     log: LogAngles
     offset_s: float
     cost: float
     sd_s: float = float("nan")
+    against: tuple[str, ...] = ()
 
 
 def unwrapped_deg(angle_deg: Array) -> Array:
@@ -144,7 +148,10 @@ def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]
             f"its motion fits {best.log.name} from {best.offset_s:.1f} s on as well as "
             f"{rival.log.name} from {rival.offset_s:.1f} s on"
         )
-    return best
+    against = tuple(
+        s.column for s, fit in zip(best.signals, fits, strict=True) if fit.gain[0] < FREE_GAIN - 1
+    )
+    return replace(best, against=against)
 
 
 def _cost_of(place: Place) -> float:

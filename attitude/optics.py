@@ -1,8 +1,8 @@
 """Lens of a clip from what the sheet tells of the camera, and how well it is known.
 
 A pinhole picture of width W covers the horizontal angle a with f = W / (2 tan(a / 2)) pixels; a diagonal
-angle does the same with the picture's diagonal. A "35 mm equivalent" focal length is meant by the diagonal of a
-36 x 24 mm frame (common practice).
+angle does the same with the picture's diagonal. A "35 mm equivalent" focal length is meant by the diagonal
+of a 36 x 24 mm frame (common practice).
 """
 
 import math

@@ -38,7 +38,7 @@ def summary_lines(material: Material, out_folder: Path) -> list[str]:
     out_folder : where its files were written.
     """
     verdict, shoot = material.verdict, material.shoot
-    title = textwrap.shorten(contents.printable(shoot.title), 40, placeholder="...")
+    title = textwrap.shorten(contents.printable(shoot.title), 60, placeholder="...")
     lines = [*_wrapped(f"{title}: {verdict.headline}."), ""]
     rows = contents.lean_rows(material)
     known = [row for row in rows if row.estimate is not None]
@@ -105,7 +105,7 @@ def _editor_lines(material: Material) -> list[str]:
     rows = [row for row in contents.turn_rows(material) if row.cost]
     said = [f"{row.clip}, {row.times}: turn {row.turn}, costs {row.cost}" for row in rows[:MOST_TURNS]]
     if len(rows) > MOST_TURNS:
-        said.append(f"{len(rows) - MOST_TURNS} more stretches in corrections.csv")
+        said.append(f"and more, in corrections.csv: {len(rows)} stretches in all")
     return _block("Editor", said)
 
 

@@ -40,7 +40,7 @@ REMEDIES = {
     "not_held": "balance_or_tune",
 }
 ADVICE = {
-    "recalibrate": "recalibrate the gimbal's sensor (not the flight controller's)",
+    "recalibrate": "recalibrate the gimbal's sensor",
     "square_up": "repeat when warm, check the camera's seat, then shim or trim",
     "gentler_turns": "fly gentler turns, or give the gimbal ground speed",
     "wait_before_filming": "wait before filming until the sensor is warm",

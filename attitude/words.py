@@ -11,6 +11,8 @@ from attitude.findings import Estimate
 
 __all__ = ["chance_words", "lean_words", "pitch_words", "places", "plain", "sum_words", "with_uncertainty"]
 
+LEVEL_SHARE = 0.2  # of the half-width: whoever reads "low by 0.001 ± 0.010" learns nothing but "level"
+
 CAUSE_WORDS = {
     "sensor_offset": "sensor offset",
     "mounting": "camera and sensor not square to each other",
@@ -42,8 +44,8 @@ def with_uncertainty(value: float, half_width: float, unit: str) -> str:
 
 
 def lean_words(lean: Estimate) -> str:
-    """``right side low by 0.61 ± 0.04 deg``; level where the value is nothing at the digits shown."""
-    if round(abs(lean.value), places(lean.half_width)) == 0:
+    """``right side low by 0.61 ± 0.04 deg``; level where the value is nothing beside its uncertainty."""
+    if abs(lean.value) < LEVEL_SHARE * lean.half_width:
         return f"level ({with_uncertainty(0.0, lean.half_width, 'deg')})"
     side = "right" if lean.value > 0 else "left"
     return f"{side} side low by {with_uncertainty(abs(lean.value), lean.half_width, 'deg')}"

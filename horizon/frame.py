@@ -33,6 +33,7 @@ MOST_RMS_PX = 3.0
 LEAST_STEP_GREY = 3.0
 LEAST_GAIN = 4.0
 LEAST_STRENGTH = 0.12
+SURE_STRENGTH = 0.4
 RIVAL = 0.5
 AGREE_PX = 2.0
 SETTLED_PX = 1.0
@@ -86,34 +87,37 @@ def measure_frame(luma: Luma, lens: Lens, *, dip_rad: float = 0.0, start: Array 
     one with the brighter sky, is returned.
     """
     full, small = _scales(luma, lens)
+    sides = Sides(small.luma, small.lens, small.area)
+    found: list[_Line] = []
     if start is not None:
         near, edges = _refine(full, start, dip_rad, agree_px=3.0)
         if near is not None and edges is not None and not _why_not(near, full):
-            return _result(near, edges, full, small, dip_rad, start)
-    found = _search(small)
+            strength = _strength(near, full) * sides.at(near.up_cam).sky_likeness
+            if strength >= SURE_STRENGTH:
+                return _result(near, edges, sides, full, dip_rad, start)
+            # A quick move leaves the window on waves or clouds: it has to stand against the whole picture.
+            found.append(_Line(strength, near.up_cam))
+    found = _distinct([*found, *_search(small, sides)])
     if not found:
         return _refused("no line of sufficient length")
-    best: LineFit | None = None
-    best_edges: Edges | None = None
     reason = ""
     for one in found[:3]:
         if one.strength < LEAST_STRENGTH:
             reason = reason or "no line with a sky on one side of it"
             break
         line, edges = _refine(full, one.up_cam, dip_rad, agree_px=max(2.0, 1.2 * lens.width_px / SMALL_PX))
-        if line is None:
+        if line is None or edges is None:
             reason = reason or "no continuous edge along the line"
             continue
         why = _why_not(line, full)
+        if not why and _strength(line, full) * sides.at(line.up_cam).sky_likeness < LEAST_STRENGTH:
+            why = "no line with a sky on one side of it"
         if not why:
-            best, best_edges = line, edges
-            break
+            if _has_rival(found, line):
+                return _refused("two lines could be the horizon")
+            return _result(line, edges, sides, full, dip_rad, start)
         reason = reason or why
-    if best is None or best_edges is None:
-        return _refused(reason or "no continuous edge along the line")
-    if _has_rival(found, best):
-        return _refused("two lines could be the horizon")
-    return _result(best, best_edges, full, small, dip_rad, start)
+    return _refused(reason)
 
 
 def _scales(luma: Luma, lens: Lens) -> tuple[_Scale, _Scale]:
@@ -141,34 +145,35 @@ def _edges(at: _Scale, up_cam: Array, dip_rad: float) -> Edges:
     )
 
 
-def _search(small: _Scale) -> list[_Line]:
-    """Distinct lines of the reduced picture, the most horizon-like first."""
+def _search(small: _Scale, sides: Sides) -> list[_Line]:
+    """Lines of the reduced picture with their likeness to a horizon."""
     lines: list[_Line] = []
-    sides = Sides(small.luma, small.lens, small.area)
     for candidate in candidates(small.luma, small.lens):
         up = up_from_angles(candidate.roll_rad, candidate.pitch_rad)
-        fit = fit_up(_edges(small, up, 0.0), up, small.lens, dip_rad=0.0, agree_px=2.0)
-        if fit is None:
-            continue
-        strength = _strength(fit) * sides.at(fit.up_cam).sky_likeness
-        # Twins of one line settle on the same up vector, up to its sign.
-        same = [k for k, other in enumerate(lines) if _same_line(fit.up_cam, other.up_cam)]
-        if not same:
-            lines.append(_Line(strength, fit.up_cam))
-        elif strength > lines[same[0]].strength:
-            lines[same[0]] = _Line(strength, fit.up_cam)
-    return sorted(lines, key=lambda line: -line.strength)
+        fit = fit_up(_edges(small, up, 0.0), up, small.lens, dip_rad=0.0, agree_px=AGREE_PX)
+        if fit is not None:
+            lines.append(_Line(_strength(fit, small) * sides.at(fit.up_cam).sky_likeness, fit.up_cam))
+    return lines
+
+
+def _distinct(lines: list[_Line]) -> list[_Line]:
+    """The strongest of each bundle of twins, strongest first; twins settle on one line."""
+    kept: list[_Line] = []
+    for line in sorted(lines, key=lambda line: -line.strength):
+        if not any(_same_line(line.up_cam, other.up_cam) for other in kept):
+            kept.append(line)
+    return kept
 
 
 def _same_line(up_cam: Array, other: Array) -> bool:
     return abs(float(up_cam @ other)) > math.cos(SAME_LINE_RAD)
 
 
-def _strength(fit: LineFit) -> float:
+def _strength(fit: LineFit, at: _Scale) -> float:
     """How much of the line is there, how clearly: the measure by which lines of a picture compete."""
     clear = 1 - np.exp(-fit.gain / 8)
     contrast = 1 - np.exp(-abs(fit.step_grey) / 10)
-    close = np.exp(-((fit.rms_px / 1.5) ** 2))
+    close = np.exp(-((fit.rms_px / max(1.0, at.lens.width_px / 1920) / 1.5) ** 2))
     return float(fit.inlier_share**2 * clear * contrast * close * min(1.0, fit.spread / 0.8))
 
 
@@ -211,9 +216,9 @@ def _has_rival(found: list[_Line], best: LineFit) -> bool:
 
 
 def _result(
-    fit: LineFit, edges: Edges, full: _Scale, small: _Scale, dip_rad: float, start: Array | None
+    fit: LineFit, edges: Edges, sides: Sides, full: _Scale, dip_rad: float, start: Array | None
 ) -> HorizonFit:
-    seen = Sides(small.luma, small.lens, small.area).at(fit.up_cam)
+    seen = sides.at(fit.up_cam)
     brighter, smoother = seen.brighter_grey, seen.smoother
     flip = brighter < 0 if start is None else float(fit.up_cam @ start) < 0
     flipped = -fit.up_cam

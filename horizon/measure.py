@@ -159,21 +159,22 @@ def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
     looks: list[_Look] = []
     start: Array | None = None
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
-    bands: deque[tuple[float, Array32]] = deque()
+    before: tuple[float, Array32] | None = None
     for frame in run:
         fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start)
         turned_deg, since_s = math.nan, math.nan
         if fit.reason:
-            bands.clear()
+            before = None
         else:
             start = fit.up_cam
+            # Each span is used once: overlapping ones would count their errors twice.
             now = band(frame.luma, lens, fit.up_cam, reach_deg)
-            while len(bands) > 1 and frame.t_s - bands[1][0] >= PAN_APART_S:
-                bands.popleft()
-            if bands and frame.t_s - bands[0][0] >= PAN_APART_S:
-                since_s = frame.t_s - bands[0][0]
-                turned_deg = pan_shift_deg(bands[0][1], now, reach_deg)
-            bands.append((frame.t_s, now))
+            if before is None:
+                before = (frame.t_s, now)
+            elif frame.t_s - before[0] >= PAN_APART_S:
+                since_s = frame.t_s - before[0]
+                turned_deg = pan_shift_deg(before[1], now, reach_deg)
+                before = (frame.t_s, now)
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, PAN_SD_PX * 2 * reach_deg / 255))
     return looks
 

@@ -31,6 +31,7 @@ JACKKNIFE = 1.12
 ROLL_FLOOR = 0.6
 PITCH_FLOOR_RMS = 1.0
 PITCH_FLOOR_PX = 0.3
+PITCH_FLOOR_SOFT = 0.12
 MODEL_PX = 0.15
 
 
@@ -167,7 +168,6 @@ def _covariance(
     roll2 = max(JACKKNIFE**2 * jack[0, 0], (spectral_roll) ** 2)
     pitch2 = max(JACKKNIFE**2 * jack[1, 1], (spectral_pitch * pixel) ** 2)
     correlation = jack[0, 1] / np.sqrt(max(jack[0, 0] * jack[1, 1], 1e-30))
-    # The floors of horizon roll and pitch are independent of each other.
     covariance = np.array(
         [
             [roll2, correlation * np.sqrt(roll2 * pitch2)],
@@ -175,7 +175,9 @@ def _covariance(
         ]
     )
     covariance[0, 0] += (ROLL_FLOOR * rms_px * np.sqrt(12) / length_px) ** 2
-    covariance[1, 1] += (PITCH_FLOOR_RMS * rms_px * pixel) ** 2 + (PITCH_FLOOR_PX * pixel) ** 2
+    # A soft edge has no one place: haze and blur move what the shape calls its middle along with the line.
+    soft_px = PITCH_FLOOR_SOFT * max(edges.softness_px - 1.0, 0.0)
+    covariance[1, 1] += pixel**2 * ((PITCH_FLOOR_RMS * rms_px) ** 2 + PITCH_FLOOR_PX**2 + soft_px**2)
     return covariance
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from attitude.match import LogAngles, MatchError, Signal, find_place, unwrapped_deg
+from attitude.match import LogAngles, MatchError, Signal, find_place, log_angles, unwrapped_deg
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:
@@ -148,9 +148,10 @@ def _one_pose(track: ClipTrack, logs: Sequence[AttitudeLog]) -> ClockFit | None:
     for column in ["roll_deg", "pitch_deg"] + ["yaw_deg"] * all(log.has_yaw for log in members):
         poses = []
         for log in members:
-            angle_deg = _log_angles(0, log).angle_deg[column]
+            dense = _log_angles(0, log)
+            angle_deg, row_s = dense.angle_deg[column], float(np.median(np.diff(dense.t_s)))
             # Means over half a second: a pose is where the camera points, not each shake about it.
-            size = max(1, min(len(angle_deg), round(0.5 / _period_s(log))))
+            size = max(1, min(len(angle_deg), round(0.5 / row_s)))
             poses.append(np.convolve(angle_deg, np.ones(size) / size, mode="valid"))
         first_deg = poses[0][0]
         poses = [pose - pose[0] + wrap_deg(pose[0] - first_deg) for pose in poses]
@@ -229,8 +230,8 @@ def _by_motion(
 def _log_angles(index: int, log: AttitudeLog) -> LogAngles:
     columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * log.has_yaw
     table = log.table.dropna(subset=columns)
-    angles = {column: unwrapped_deg(table[column].to_numpy(float)) for column in columns}
-    return LogAngles(index, log.name, table["t_s"].to_numpy(float), angles)
+    angles = {column: table[column].to_numpy(float) for column in columns}
+    return log_angles(index, log.name, table["t_s"].to_numpy(float), angles)
 
 
 def _body(log: AttitudeLog) -> str:

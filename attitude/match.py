@@ -14,33 +14,47 @@ the clip that a window leaves outside the log counts against that window.
 
 When is the best offset believed? One offset lowers a chi-square by more than x by chance with a probability
 below exp(-x/2); over M offsets tried, x = 2 ln(M / 0.001) is passed by chance in one clip of a thousand. The
-best must be better by x than a log that stands still and than every other separate minimum; it must explain
-half of the cost of a log that stands still, or leave no more than the measurement's own noise (else some
-likeness of unlike motions would do); and its sd must not exceed 0.05 s, half a degree at 10 deg/s.
+best must be better by x than a log that stands still and than every other separate minimum. Unlike motions
+are alike in part, so it must also leave less than 6 % of the motion's mean square, or a residual of the
+sensor's and the measurement's own size; and its sd must not exceed one frame. On simulated flights with moves
+drawn at random this finds 98 of 100 clips that move and takes 4 of 100 logs of another flight for the clip's,
+all of them for clips of a single tilt or turn: one move is much like another.
 
 The sd is that of the offset with the nuisances projected out, from the curvature and the autocovariance of
 the residuals, and never less than the sandwich form: residuals are larger while the camera moves.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from horizon.angles import wrap_deg
 
-__all__ = ["LARGEST_SD_S", "LogAngles", "MatchError", "Place", "Signal", "find_place", "unwrapped_deg"]
+__all__ = [
+    "LARGEST_SD_S",
+    "LogAngles",
+    "MatchError",
+    "Place",
+    "Signal",
+    "find_place",
+    "log_angles",
+    "unwrapped_deg",
+]
 
 Array = NDArray[np.float64]
 
 GRID_S = 0.1
 LARGEST_SD_S = 0.033  # one frame at 30 per second
 TIMESTAMP_SD_S = 0.002  # stamps of either side are rarely finer than a few milliseconds
+FINE_ROWS_S = 0.04
+PERIOD_SHARE = 0.05  # of the log's period: what interpolating between its rows may cost
 CHANCE = 1e-3
 SHARE_OF_CLIP, LEAST_OVERLAP_S = 0.6, 20.0
 SLOW_S, SLOW_DEG = 20.0, 1.0
-COARSE_SAMPLES, FINE_SAMPLES = 600, 2000
+COARSE_SAMPLES, FINE_SAMPLES = 200, 2000
 CANDIDATES = 12
 HUBER = 2.0
 # Largest share of the motion's mean square left over; less when the gains are free to make things alike.
@@ -76,12 +90,35 @@ class Signal:
 
 @dataclass(frozen=True)
 class LogAngles:
-    """A log's angles without their wraps; ``index``: which of the caller's logs it is."""
+    """A log's angles without their wraps, rows no more than FINE_ROWS_S apart where it has no gap.
+
+    index : which of the caller's logs it is. period_s : between the rows as they were logged.
+    """
 
     index: int
     name: str
     t_s: Array
     angle_deg: dict[str, Array]
+    period_s: float
+
+
+def log_angles(index: int, name: str, t_s: Array, angle_deg: Mapping[str, Array]) -> LogAngles:
+    """A log for matching; ``angle_deg`` as logged, wraps and all.
+
+    A slow log is filled in by cubics that do not overshoot: straight lines between rows 0.2 s apart cut the
+    corners of quick moves.
+    """
+    angles = {column: unwrapped_deg(angle) for column, angle in angle_deg.items()}
+    steps_s = np.diff(t_s)
+    period_s = float(np.median(steps_s))
+    if period_s <= FINE_ROWS_S:
+        return LogAngles(index, name, t_s, angles, period_s)
+    whole = steps_s < 5 * period_s
+    each = int(np.ceil(period_s / FINE_ROWS_S))
+    extra = t_s[:-1, None][whole] + steps_s[:, None][whole] * np.arange(1, each) / each
+    fine_s = np.union1d(t_s, extra.ravel())
+    fine = {column: PchipInterpolator(t_s, angle)(fine_s) for column, angle in angles.items()}
+    return LogAngles(index, name, fine_s, fine, period_s)
 
 
 @dataclass(frozen=True)
@@ -169,7 +206,7 @@ def _minima(signals: tuple[Signal, ...], log: LogAngles, offsets_s: Array) -> li
     """The best separate minima of the cost on the grid."""
     if len(offsets_s) == 0:
         return []
-    cost = _cost([_thinned(signal, COARSE_SAMPLES) for signal in signals], log, offsets_s, rounds=1)
+    cost = _cost([_sketched(signal, COARSE_SAMPLES) for signal in signals], log, offsets_s, rounds=1)
     padded = np.r_[np.inf, cost, np.inf]
     lowest = np.flatnonzero((cost <= padded[:-2]) & (cost < padded[2:]))
     lowest = lowest[np.argsort(cost[lowest])][:CANDIDATES]
@@ -178,20 +215,36 @@ def _minima(signals: tuple[Signal, ...], log: LogAngles, offsets_s: Array) -> li
 
 
 def _thinned(signal: Signal, most: int) -> Signal:
-    """At most so many samples: angles evenly taken, rates averaged over neighbours."""
-    n = len(signal.t_s)
-    if n <= most:
+    """At most so many samples, evenly: one in so many of an angle, means of a rate."""
+    each = -(-len(signal.t_s) // most)
+    if each == 1:
         return signal
+    whole = len(signal.t_s) - len(signal.t_s) % each
+    blocks = [samples[:whole].reshape(-1, each) for samples in _samples(signal)]
     if signal.width_s == 0:
-        rows = np.linspace(0, n - 1, most).round().astype(int)
-        return replace(signal, t_s=signal.t_s[rows], value=signal.value[rows], sigma=signal.sigma[rows])
-    each = -(-n // most)
-    t_s, value, sigma = (a[: n - n % each].reshape(-1, each).mean(axis=1) for a in _samples(signal))
-    return replace(signal, t_s=t_s, value=value, sigma=sigma / np.sqrt(each), width_s=signal.width_s * each)
+        return _with_samples(signal, *(block[:, 0] for block in blocks))
+    t_s, value, sigma = (block.mean(axis=1) for block in blocks)
+    return replace(_with_samples(signal, t_s, value, sigma / np.sqrt(each)), width_s=signal.width_s * each)
+
+
+def _sketched(signal: Signal, most: int) -> Signal:
+    """At most so many samples, half of an angle's where it moves: a short move must not be stepped over."""
+    if signal.width_s > 0 or len(signal.t_s) <= most:
+        return _thinned(signal, most)
+    smooth = np.convolve(np.pad(signal.value, 4, mode="edge"), np.ones(9) / 9, mode="valid")
+    speed = np.abs(np.gradient(smooth))
+    travel = np.cumsum(np.maximum(speed - 2 * np.median(speed), 1e-9))
+    share = travel / travel[-1] + np.linspace(0.0, 1.0, len(travel))
+    rows = np.unique(np.searchsorted(share, np.linspace(share[0], share[-1], most)))
+    return _with_samples(signal, *(samples[rows] for samples in _samples(signal)))
 
 
 def _samples(signal: Signal) -> tuple[Array, Array, Array]:
     return signal.t_s, signal.value, signal.sigma
+
+
+def _with_samples(signal: Signal, t_s: Array, value: Array, sigma: Array) -> Signal:
+    return replace(signal, t_s=t_s, value=value, sigma=sigma)
 
 
 def _settled(place: Place, noise: dict[str, tuple[Array, float]]) -> Place:
@@ -296,11 +349,18 @@ def _explained(best: Place, fits: list[_Fit], still: list[_Fit]) -> bool:
         before, after = (float(np.mean((size * a[kept]) ** 2)) for a in (alone, left))
         gain = float(fit.gain[0])
         off = abs(gain - signal.gain) / signal.gain_sd / 3 if signal.gain else abs(abs(gain) - 1) / FREE_GAIN
-        if before > max(1.0, 2 * after) and off > 1:
+        # What the log says and the picture does not: a gain of 0 would hide it.
+        logged = np.std(_logged(signal, best.log, np.array([best.offset_s])))
+        unseen = abs(gain - signal.gain) * logged / signal.small if signal.gain else 0.0
+        if off > 1 and (before > max(1.0, 2 * after) or unseen > 10):
             return False
-        if after > max(10.0**2, share * before):
+        if after > max(10**2, share * before):
             return False
-        unexplained, whole = unexplained + (after if after > 1 else 0.0), whole + before
+        if before > 1:
+            # White noise is no motion: half the mean square step.
+            white = float(np.mean((size * np.diff(fit.left[0])[kept[1:]]) ** 2)) / 2
+            unexplained += max(after - white, 0.0)
+        whole += before
     return unexplained <= share * whole
 
 
@@ -359,14 +419,18 @@ def _sd_s(place: Place) -> float:
         prior = np.diag(np.r_[slow.ridge, signal.inflation / signal.gain_sd**2])
         slope = slope - nuisance @ np.linalg.solve(nuisance.T @ nuisance + prior, nuisance.T @ slope)
         psi = np.clip(fit.left[0], -HUBER, HUBER)
+        samples = len(psi) / signal.inflation
+        spent = 1 + float(np.sum(slow.solve.T * slow.basis))
+        scarce = samples / max(samples - spent, 1.0)  # of few samples the nuisances take a good part
         lags = _lags(signal)
         weights = np.r_[1.0, np.full(lags - 1, 2.0)] * (1 - np.arange(lags) / lags)
         information += float(slope**2 @ (np.abs(fit.left[0]) < HUBER))
         noise, lever = _autocovariance(psi, lags), _autocovariance(slope, lags)
         # Residuals grow with speed; a few moves are too few for the sandwich form to show it.
         moving = float(slope**2 @ psi**2) / max(float(slope @ slope) * noise[0], 1e-12)
-        by_model += max(moving, 1.0) * len(psi) * float(weights @ (noise * lever))
-        by_sandwich += len(psi) * float(weights @ _autocovariance(slope * psi, lags))
+        by_model += scarce * max(moving, 1.0) * len(psi) * float(weights @ (noise * lever))
+        by_sandwich += scarce * len(psi) * float(weights @ _autocovariance(slope * psi, lags))
     if information <= 0:
         return float("inf")
-    return float(np.hypot(np.sqrt(max(by_model, by_sandwich)) / information, TIMESTAMP_SD_S))
+    stamp_s = max(TIMESTAMP_SD_S, PERIOD_SHARE * place.log.period_s)
+    return float(np.hypot(np.sqrt(max(by_model, by_sandwich)) / information, stamp_s))

@@ -24,6 +24,7 @@ NOT_VERIFIED = "not verified"
 MOVE_DEG = 3.0
 GAIN_RANGE = (0.9, 1.1)
 STEP_S, QUICK_DEG = 1.0, 2.0
+FEWEST_QUICK = 6
 
 
 def middle_deg(angle_deg: Array) -> float:
@@ -35,7 +36,7 @@ def middle_deg(angle_deg: Array) -> float:
 def belongs(frames: pd.DataFrame) -> str:
     """``VERIFIED``, ``NOT_VERIFIED`` (nothing moved), or why not; the first clip that fails is the answer.
 
-    frames : clip, segment, t_s, roll_deg, log_roll_deg.
+    frames : clip, segment, t_s, roll_deg, log_roll_deg, pitch_deg, log_pitch_deg.
     """
     verdict = NOT_VERIFIED
     for clip, part in frames.groupby("clip", sort=False):
@@ -55,7 +56,21 @@ def belongs(frames: pd.DataFrame) -> str:
         if failure:
             return failure
         verdict = VERIFIED
-    return verdict
+    return _pitch_failure(frames) or verdict
+
+
+def _pitch_failure(frames: pd.DataFrame) -> str:
+    """Why the pitches do not go together. A guessed field of view scales the gain but keeps its sign."""
+    for clip, part in frames.groupby("clip", sort=False):
+        log_step, step = (_steps(part, part[name].to_numpy(float)) for name in ("log_pitch_deg", "pitch_deg"))
+        quick = np.abs(log_step) > QUICK_DEG
+        if np.count_nonzero(quick) < FEWEST_QUICK:
+            continue
+        gain = float(log_step[quick] @ step[quick] / (log_step[quick] @ log_step[quick]))
+        alike = float(np.corrcoef(log_step[quick], step[quick])[0, 1])
+        if gain < -0.4 and alike < -0.9:
+            return f"{clip}: the log tilts the other way from the picture: set pitch_positive the other way"
+    return ""
 
 
 def _range(angle_deg: Array) -> float:

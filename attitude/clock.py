@@ -88,7 +88,8 @@ def _align(
     except MatchError as error:
         raise ClockError(
             f"{shoot.path.name}: clip {track.clip}: {error}; add log_start_s = (log time of its first frame, "
-            "in seconds) to its [[clip]], or take out a log that is not of this shoot"
+            "in seconds) to its [[clip]], or mend [[log]]: wrong columns, order, unit or signs, or a log "
+            "that is not of this shoot"
         ) from error
 
 

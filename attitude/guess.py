@@ -48,6 +48,9 @@ CHECK_OWNER = (
 )
 
 
+UPSIDE_DOWN_COST = 30.0  # deg
+
+
 class GuessError(ValueError):
     """No attitude is recognised in the file."""
 
@@ -146,8 +149,11 @@ def _quaternion(table: TextTable, parts: dict[str, Column]) -> list[Guess]:
             raise GuessError("the quaternion columns hold no numbers")
         sheet = LogSheet(Path(table.name), quaternion=("w", "x", "y", "z"), quaternion_of=frames)
         angles = camera_angles_deg(sheet, raw)
-        leaning, tilted = np.sqrt(np.mean(angles[:, 0] ** 2)), np.median(np.abs(angles[:, 1]))
-        scores[order, frames] = float(leaning + 0.2 * tilted)
+        # A camera turned over on purpose is level too; one that is upside down for most of a log is not.
+        lean = np.minimum(np.abs(angles[:, 0]), 180 - np.abs(angles[:, 0]))
+        over = UPSIDE_DOWN_COST if np.mean(np.abs(angles[:, 0]) > 90) > 0.5 else 0.0
+        leaning, tilted = np.sqrt(np.mean(lean**2)), np.median(np.abs(angles[:, 1]))
+        scores[order, frames] = float(leaning + 0.2 * tilted + over)
     ranked = sorted(scores, key=lambda k: scores[k])
     near = [k for k in scores if scores[k] <= scores[ranked[0]] + 1.0]
     preferred = [k for k in near if k[1] == "body_to_ned"]
@@ -157,7 +163,9 @@ def _quaternion(table: TextTable, parts: dict[str, Column]) -> list[Guess]:
     names = tuple(parts[p].name for p in order)
     one_order = len({k[0] for k in near}) == 1
     return [
-        Guess("quaternion", names, "told" if told else "tested" if one_order else "assumed", "scalar first"),
+        Guess(
+            "quaternion", names, "told" if told else "tested" if one_order else "assumed", "scalar, x, y, z"
+        ),
         Guess("quaternion_of", frames, ground, why),
     ]
 

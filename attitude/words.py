@@ -12,6 +12,7 @@ from attitude.findings import Estimate
 __all__ = ["chance_words", "lean_words", "pitch_words", "places", "plain", "sum_words", "with_uncertainty"]
 
 LEVEL_SHARE = 0.2  # of the half-width: whoever reads "low by 0.001 ± 0.010" learns nothing but "level"
+VAGUE_DEG = 1.5  # a mean this uncertain is that of a moving camera, and no level
 
 CAUSE_WORDS = {
     "sensor_offset": "sensor offset",
@@ -46,6 +47,8 @@ def with_uncertainty(value: float, half_width: float, unit: str) -> str:
 def lean_words(lean: Estimate) -> str:
     """``right side low by 0.61 ± 0.04 deg``; level where the value is nothing beside its uncertainty."""
     if abs(lean.value) < LEVEL_SHARE * lean.half_width:
+        if lean.half_width > VAGUE_DEG:
+            return f"not known to better than {lean.half_width:.0f} deg"
         return f"level ({with_uncertainty(0.0, lean.half_width, 'deg')})"
     side = "right" if lean.value > 0 else "left"
     return f"{side} side low by {with_uncertainty(abs(lean.value), lean.half_width, 'deg')}"

@@ -30,6 +30,8 @@ __all__ = [
 
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
 MISSING_S = 0.5
+# Containers that the library would draw as pictures: a text file played as a terminal's screen.
+NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt"}
 
 
 class ClipError(ValueError):
@@ -111,6 +113,9 @@ def _opened(path: Path) -> "av.container.InputContainer":
             f"{path.name}: not a video this tool can open ({_reason(error)}); "
             "copy it again from the card, or export it as H.264 in mp4"
         ) from None
+    if container.format.name in NO_VIDEO:
+        container.close()
+        raise ClipError(f"{path.name}: not a video this tool can open (text); name the clip from the camera")
     if not container.streams.video:
         container.close()
         raise ClipError(f"{path.name}: holds no video stream; name the clip with the picture")

@@ -19,6 +19,7 @@ from attitude.check import check
 
 SIZE_PX, FPS = (480, 270), 6.0
 UNSEEN = 7_000_000
+NOTHING = {"value": None, "low": None, "high": None}
 OPPOSITES = {"leave": {"recalibrate", "square_up"}, "recalibrate": {"leave", "square_up"}}
 OPPOSITES |= {"square_up": {"leave", "recalibrate"}}
 
@@ -37,7 +38,12 @@ def one(number: int, seed: int):
     maker = demo_maker()
     with tempfile.TemporaryDirectory() as folder:
         maker.make_shoot(maker.STORIES[number], Path(folder), UNSEEN + seed, size_px=SIZE_PX, fps=FPS)
-        result = check(Path(folder))[0].result
+        try:
+            result = check(Path(folder))[0].result
+        except ValueError as error:
+            # A shoot that is refused counts as not right; the reason is printed with the rest.
+            result = {"verdict": {"action": f"refused: {error}"}, "lean_deg": NOTHING}
+            result["sensor_offset_mg"] = {"sideways": NOTHING}
         truth = tomllib.loads((Path(folder) / "truth.toml").read_text(encoding="utf-8"))
     return result, truth
 
@@ -50,6 +56,7 @@ def report(story, found) -> list[str]:
     lines = [
         f"{story.folder}: {story.action} in {actions.count(story.action)} of {seeds}, opposite in {wrong}"
     ]
+    lines += [f"    {action}" for action in actions if action != story.action]
     rows = {
         "lean, deg": [(result["lean_deg"], truth["lean_deg"]) for result, truth in found],
         "sideways offset, mg": [

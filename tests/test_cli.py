@@ -189,6 +189,13 @@ def test_log_that_cannot_be_matched(shoot, tmp_path):
     one_line(run("check", sheet), "clip.mp4", "log_start_s")
 
 
+def test_pitch_that_runs_the_other_way_is_said(shoot, tmp_path):
+    text = HORIZON + CAMERA + LOG + 'pitch_positive = "down"\n' + CLIP + "log_start_s = 50.0\n"
+    result, said = result_of(shoot, tmp_path, text)
+    assert result["lean_deg"]["value"] is None
+    assert "pitch_positive" in said
+
+
 def test_truncated_clip_is_measured_as_far_as_it_goes(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, HORIZON + CAMERA + CLIP)
     data = (tmp_path / "clip.mp4").read_bytes()

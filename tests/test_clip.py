@@ -96,6 +96,13 @@ def write_sound_only(path):
         sound.writeframes(bytes(16000))
 
 
+def test_a_text_file_is_not_drawn_as_a_video(tmp_path):
+    path = tmp_path / "LOG0012.TXT"
+    path.write_text("time,roll\n" + "1.0,2.0\n" * 500)
+    with pytest.raises(ClipError, match=r"LOG0012\.TXT: not a video"):
+        probe(path)
+
+
 @pytest.mark.parametrize(
     ("make", "message"),
     [

@@ -305,6 +305,19 @@ def test_quaternions_with_the_scalar_first_or_last(folder, first):
     np.testing.assert_allclose(read_logs(read_sheet(folder))[0].table["roll_deg"], f["roll"], atol=1e-6)
 
 
+def test_a_stretch_upside_down_does_not_turn_the_quaternion_round(folder):
+    """A third of the log is filmed upside down, as the full set of shots asks."""
+    f = flight()
+    roll = np.where(np.arange(len(f["t"])) > 0.66 * len(f["t"]), f["roll"] + 180.0, f["roll"])
+    q = Rotation.from_euler("ZYX", np.column_stack([f["yaw"], f["pitch"], roll]), degrees=True).as_quat()
+    table = pd.DataFrame(q[:, [3, 0, 1, 2]], columns=["q0", "q1", "q2", "q3"])
+    table.insert(0, "t", f["t"])
+    table.to_csv(folder / "log.csv", index=False)
+    _, log = only_log(folder)
+    assert log.quaternion == ("q0", "q1", "q2", "q3")
+    assert log.quaternion_of == "body_to_ned"
+
+
 @pytest.mark.parametrize(
     ("reading", "unit"), [(1.0, "g"), (9.80665, "m/s2"), (1000.0, "mg"), (16384.0, 16384.0), (2048.0, 2048.0)]
 )

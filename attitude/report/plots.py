@@ -241,7 +241,8 @@ def _label_group(axes: Axes, pose: str, part: pd.DataFrame, reach: float, look: 
     axes.annotate(
         f"camera {pose}",
         (float(np.clip(edge, -0.9 * reach, 0.9 * reach)), y),
-        xytext=(9 if right else -9, 0),
+        # Upright and upside down may lie on one another: a turned camera leans both the same way.
+        xytext=(9 if right else -9, 14 if pose == UPRIGHT else -14),
         textcoords="offset points",
         ha="left" if right else "right",
         va="center",

@@ -155,6 +155,10 @@ def _workers() -> Iterator[Executor | None]:
     if count < 2:
         yield None
         return
+    # Workers share the cores: a pool of threads in each would only have them wait for one another. They read
+    # this when they load numpy, which is why it must be in the environment before they start.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     # Spawned, not forked: the video reader's threads must not be copied into the workers.
     with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as executor:
         yield executor

@@ -1,11 +1,10 @@
 """The main job on one sheet: measure, align, compare, infer, decide, write.
 
-Everything is worked out before the first file is written, and files are renamed into place, so that bad input
-or an interruption leaves the folder as it was.
+Everything is worked out before the first file is written, and files are renamed into place: bad input
+leaves the folder as it was and an interruption leaves no half-written file.
 """
 
 import json
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -15,16 +14,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.clock import ClockFit, align
+from attitude.clock import ClockError, ClockFit, align
 from attitude.corrections import corrections
 from attitude.dip import dip_rad, shore_dip_rad
-from attitude.infer import infer, infer_without_log
+from attitude.files import write_whole
+from attitude.infer import OTHER_BODIES, infer, infer_without_log
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of
 from attitude.picture import footage_roll
 from attitude.report import Material, Picture, write_report
 from attitude.residuals import Residuals, clip_sheet_of, residuals
-from attitude.result import assumptions_of, build_result
+from attitude.result import UNTOLD_SKY, assumptions_of, build_result
 from attitude.sheet import Shoot, read_sheet
 from attitude.verdict import judge
 from horizon.angles import up_from_angles, wrap_deg
@@ -36,8 +36,6 @@ from horizon.measure import ClipTrack, measure_clip
 __all__ = ["check", "write_frames", "write_text"]
 
 Progress = Callable[[str, float], None]
-
-UNTOLD_SKY = "the picture does not tell which half is sky"
 
 
 @dataclass(frozen=True)
@@ -67,13 +65,15 @@ def check(
     shoot = read_sheet(sheet)
     logs = read_logs(shoot)
     footage = _measure(shoot, executor, progress)
-    clocks = align(footage.tracks, logs, shoot)
-    found = residuals(footage.tracks, logs, clocks, shoot) if logs else None
+    shoot = _dated(shoot, footage.tracks)
+    clocks = _aligned(footage.tracks, logs, shoot)
+    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
     if found is None:
         causes = infer_without_log(footage.tracks, shoot)
     else:
         focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
         causes = infer(found, logs, footage.tracks, clocks, shoot, focal_sd=focal_sd)
+    causes = replace(causes, notes=(*causes.notes, *_remarks(logs, clocks)))
     verdict = judge(causes, shoot)
     assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
@@ -101,7 +101,7 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
     for clip in shoot.clips:
         for path in clip.files:
 
-            def lens_for(facts: ClipFacts, clip: object = clip, name: str = path.name) -> Lens:
+            def lens_for(facts: ClipFacts, name: str = path.name) -> Lens:
                 lenses[name] = lens_of(facts, shoot.camera, clip_sheet_of(name, shoot))
                 return lenses[name].lens
 
@@ -110,6 +110,28 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
             paths[path.name] = path
             tracks.append(_in_real_time(track, clip.time_scale))
     return _Footage(tuple(tracks), lenses, paths)
+
+
+def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
+    """The shoot with the day its first clip was filmed, when the sheet names none and the clip does."""
+    made = [track.facts.created for track in tracks if track.facts.created is not None]
+    return replace(shoot, date=min(made).date()) if shoot.date is None and made else shoot
+
+
+def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> tuple[ClockFit, ...]:
+    """Clocks of the clips; none instead of an error where log and picture are not compared anyhow."""
+    try:
+        return align(tracks, logs, shoot)
+    except ClockError:
+        if shoot.stabilised or all(log.attitude_of in OTHER_BODIES for log in logs):
+            return ()
+        raise
+
+
+def _remarks(logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]) -> list[str]:
+    """What was mended or noticed while reading and aligning."""
+    said = [f"{log.name}: {note}" for log in logs for note in log.notes]
+    return [*said, *(f"{clock.clip}: {clock.note}" for clock in clocks if clock.note)]
 
 
 def _dip_rad(shoot: Shoot) -> float:
@@ -241,6 +263,4 @@ def write_frames(frames: pd.DataFrame, folder: Path) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
-    waiting = path.with_name(f".{path.name}.part")
-    waiting.write_text(text, encoding="utf-8")
-    os.replace(waiting, path)
+    write_whole(path, text.encode("utf-8"))

@@ -35,6 +35,7 @@ __all__ = ["app", "run"]
 
 BAD_INPUT = (SheetError, LogError, ClipError, LensError, ClockError, DipError, StarterError)
 CLIP_ENDINGS = (".mp4", ".mov", ".mkv", ".avi", ".m4v", ".ts", ".mts", ".webm")
+INTERRUPTED = 130  # the parser's status for Ctrl-C
 DEMO_FOLDER = "horizon-drift-demo"
 
 app = typer.Typer(
@@ -199,15 +200,21 @@ def run() -> None:
             raise
         _refuse(f"{Path(str(error.filename)).name}: {error.strerror}; check that it can be read and written")
     except KeyboardInterrupt:
-        sys.stderr.write("horizon-drift: stopped; nothing was written\n")
-        raise SystemExit(1) from None
+        _stop()
     except Exception as error:
         # The parser's own errors: it raises them under a name that changed between its versions.
         words = getattr(error, "format_message", None)
         if words is None:
             raise
         _refuse(f"{words()} (horizon-drift --help lists the commands)")
+    if status == INTERRUPTED:
+        _stop()
     raise SystemExit(status or 0)
+
+
+def _stop() -> NoReturn:
+    sys.stderr.write("horizon-drift: stopped; files that were finished before are whole\n")
+    raise SystemExit(1) from None
 
 
 def _refuse(text: str) -> NoReturn:

@@ -28,6 +28,7 @@ __all__ = ["ClockError", "ClockFit", "align"]
 SAME_POSE_DEG = 0.2
 CONTRADICTION_S = 0.5
 FEWEST_FRAMES = 10
+PART_SD_S = 0.05  # a camera loses up to a frame or two where it cuts a take
 BODIES = ("camera_sensor", "gimbal_frame", "unknown", "airframe", "joints", "commanded")
 GIVEN, MOTION, NOT_NEEDED = "given", "motion", "not needed and not known"
 
@@ -65,7 +66,37 @@ def align(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot
     """
     if not logs:
         return ()
-    return tuple(_align(track, tracks, logs, shoot) for track in tracks)
+    fits: dict[str, ClockFit] = {}
+    unplaced: dict[str, ClockError] = {}
+    for track in tracks:
+        try:
+            fits[track.clip] = _align(track, tracks, logs, shoot)
+        except ClockError as error:
+            unplaced[track.clip] = error
+    for clip, reason in unplaced.items():
+        fits[clip] = _from_the_same_take(clip, fits, tracks, shoot, reason)
+    return tuple(fits[track.clip] for track in tracks)
+
+
+def _from_the_same_take(
+    clip: str, fits: dict[str, ClockFit], tracks: Sequence[ClipTrack], shoot: Shoot, error: ClockError
+) -> ClockFit:
+    """Place of a part of a take by another part whose motion was found; the error where there is none."""
+    length_s = {track.clip: track.facts.duration_s for track in tracks}
+    for sheet in shoot.clips:
+        names = [file.name for file in sheet.files]
+        if clip not in names or not set(names) <= set(length_s):
+            continue
+        ends_s = np.cumsum([length_s[name] for name in names]) * sheet.time_scale
+        starts_s = dict(zip(names, [0.0, *ends_s[:-1]], strict=True))
+        for name in names:
+            fit = fits.get(name)
+            if fit is not None and fit.how == MOTION and fit.offset_s is not None and fit.sd_s is not None:
+                offset_s = fit.offset_s + starts_s[clip] - starts_s[name]
+                sd_s = float(np.hypot(fit.sd_s, PART_SD_S))
+                note = f"placed by {name}, a part of the same take"
+                return ClockFit(clip, fit.log, offset_s, sd_s, MOTION, fit.log_index, note)
+    raise error
 
 
 def _align(

@@ -278,7 +278,7 @@ def tables(folder: Path) -> dict[str, dict[str, Check]]:
             "files": _files(folder),
             "log_start_s": SECONDS,
             "shot": _choice(*SHOTS),
-            "time_scale": _positive("a factor", 1000.0),
+            "time_scale": _positive("a factor", 4.0),
             "picture_turned_deg": _quarter_turn,
             "hfov_deg": WIDTH,
             "lens": _file(folder),

@@ -40,16 +40,21 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["MG_PER_DEG", "infer", "infer_without_log"]
+__all__ = ["MG_PER_DEG", "OTHER_BODIES", "infer", "infer_without_log"]
 
 Array = NDArray[np.float64]
 
 MG_PER_DEG = 1000 * np.pi / 180
 PICTURE_SD_DEG = 0.04
 OFFSET_SD_DEG = 0.05
+SKYLINE_DEG = 30.0
+LEAST_COVER = 0.5  # of the measured frames, for a mean of the log to stand beside theirs
 FOCAL_SD = 0.012
 LEAN_PER_LEAK = 180 / np.pi / FREE_FALL_MPS2  # deg per m/s2, if all of it reaches the level
 LENS_AXIS_SD_DEG = {True: 0.05, False: 0.5}  # calibrated lens file or not
+OTHER_BODIES = {"airframe", "joints"}
+STABILISED = "the picture may have been turned afterwards (stabilised): only the delivered lean is known"
+OTHER_BODY = "the log is of another body than the camera (attitude_of): it says nothing of the picture"
 NO_LOG = "without the log of the camera's own sensor the cause stays open: record it with the next shot"
 
 
@@ -68,7 +73,9 @@ def infer(
     """
     refusal = _refusal(found, shoot, logs)
     if refusal:
-        return replace(infer_without_log(tracks, shoot), notes=(refusal,))
+        return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, refusal))
+    # Where the lens looks within the picture moves every pitch alike, so no footage can average it out.
+    axis_sd_deg = LENS_AXIS_SD_DEG[all(clip.lens or shoot.camera.lens for clip in shoot.clips)]
     model = observation_model(
         found,
         logs,
@@ -76,26 +83,30 @@ def infer(
         shoot,
         tracks,
         focal_sd=focal_sd,
-        pitch_zero_sd_deg=LENS_AXIS_SD_DEG[shoot.camera.lens is not None],
+        pitch_zero_sd_deg=axis_sd_deg,
         dip_sd_deg=_dip_sd_deg(shoot),
     )
     if not len(model.blocks):
-        note = "no stretch of the footage is slow enough in roll and pitch to compare with the log"
-        return replace(infer_without_log(tracks, shoot), notes=(note,))
+        note = (
+            "no stretch of the footage can be compared with the log: too quick in roll and pitch, or a turn "
+            "without logged ground velocity"
+        )
+        return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, note))
     rounding_deg = max(logs[i].rounding_deg for i in model.blocks["log_index"].unique())
-    floor_deg = float(
-        np.hypot(max(PICTURE_SD_DEG, found.frames["roll_sd_deg"].median()), rounding_deg / 12**0.5)
-    )
+    line_sd_deg = float(found.frames["roll_sd_deg"].median()) / _skylines(found, logs) ** 0.5
+    floor_deg = float(np.hypot(max(PICTURE_SD_DEG, line_sd_deg), rounding_deg / 12**0.5))
     solution = solve(model, floor_deg)
 
     frames = footage_roll(tracks, shoot, found)
     picture = _picture_lean(frames)
-    known = _known_lean(found, shoot, rounding_deg)
+    known = _known_lean(found, shoot, rounding_deg, len(frames))
     causes = Causes(
         picture_lean=picture,
         known_lean=known,
         lean=solution.estimate(_lean_vector(solution), floor=floor_deg, limit=np.inf),
-        pitch_offset=solution.estimate(_pitch_vector(solution), floor=floor_deg, limit=np.inf),
+        pitch_offset=solution.estimate(
+            _pitch_vector(solution), floor=float(np.hypot(floor_deg, axis_sd_deg)), limit=np.inf
+        ),
         out_of_tolerance=out_of_tolerance(frames, shoot.tolerance_deg),
         shots=frozenset(found.blocks["shot"]),
         notes=found.notes,
@@ -105,12 +116,16 @@ def infer(
         whose = ", ".join(sorted(attitude_of)).replace("_", " ")
         note = f"the log is of: {whose}; causes are read only from the camera sensor's own attitude"
         return replace(causes, notes=(*causes.notes, note))
-    return _with_causes(causes, solution, found, shoot)
+    return _with_causes(causes, solution, found, shoot, axis_sd_deg)
 
 
-def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot) -> Causes:
-    """What the footage alone shows: picture lean and time out of tolerance; the cause stays open."""
-    frames = footage_roll(tracks, shoot, None)
+def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None = None) -> Causes:
+    """What the footage alone shows: picture lean and time out of tolerance; the cause stays open.
+
+    found : where there is a log, though not one to compare with: it may still tell which half is sky.
+    """
+    frames = footage_roll(tracks, shoot, found)
+    foreign = bool(shoot.logs) and all(log.attitude_of in OTHER_BODIES for log in shoot.logs)
     return Causes(
         picture_lean=_picture_lean(frames),
         known_lean=None,
@@ -118,7 +133,7 @@ def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot) -> Causes:
         pitch_offset=None,
         out_of_tolerance=out_of_tolerance(frames, shoot.tolerance_deg),
         shots=frozenset(clip.shot for clip in shoot.clips),
-        notes=(NO_LOG,),
+        notes=(STABILISED if shoot.stabilised else OTHER_BODY if foreign else NO_LOG,),
     )
 
 
@@ -127,20 +142,30 @@ def _refusal(found: Residuals, shoot: Shoot, logs: Sequence[AttitudeLog]) -> str
     if not logs:
         return NO_LOG
     if shoot.stabilised:
-        return "the picture may have been turned afterwards (stabilised): only the delivered lean is known"
+        return STABILISED
     if not found.log_fits:
         return found.belongs
     if found.frames.empty:
         return "no measured frame has attitude in the log"
     bodies = {shoot.logs[i].attitude_of for i in found.frames["log_index"].unique()}
-    if bodies & {"airframe", "joints"}:
-        return "the log is of another body than the camera (attitude_of): it says nothing of the picture"
+    if bodies & OTHER_BODIES:
+        return OTHER_BODY
     if bodies & {"gimbal_frame", "unknown"} and found.belongs != VERIFIED:
         return (
             "the log may be of another body (attitude_of), and nothing rolled by more than 3 deg to prove "
             "that it moves with the picture"
         )
     return ""
+
+
+def _skylines(found: Residuals, logs: Sequence[AttitudeLog]) -> float:
+    """How many skylines were seen that have little in common: one per 30 deg of heading.
+
+    The error of a measured line is that of its skyline, shared by all frames that see it, however many.
+    """
+    if not all(logs[i].has_yaw for i in found.frames["log_index"].unique()):
+        return 1.0
+    return float(np.unique(found.frames["log_yaw_deg"].to_numpy(float) // SKYLINE_DEG).size)
 
 
 def _dip_sd_deg(shoot: Shoot) -> float:
@@ -169,17 +194,21 @@ def _picture_lean(frames: pd.DataFrame) -> Estimate | None:
     return Estimate(value, float(np.hypot(INFLATE * sd, floor)))
 
 
-def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float) -> Estimate | None:
+def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float, filmed: int) -> Estimate | None:
     """Mean of what the log shows on the frames that make up the picture's lean, trim included."""
     frames = log_roll(found)
-    if frames.empty:
+    bodies = {shoot.logs[i].attitude_of for i in found.frames["log_index"].unique()}
+    # A command says what was wanted, not what was reached; a short log says little of a long clip.
+    if frames.empty or "commanded" in bodies or len(frames) < LEAST_COVER * filmed:
         return None
     trim_deg = 0.0 if shoot.trim_in_log else shoot.trim_deg
-    value = mean_lean(frames)[0] + trim_deg
-    return Estimate(value, float(np.hypot(rounding_deg / 12**0.5, 0.005)))
+    value, sd = mean_lean(frames)
+    return Estimate(value + trim_deg, float(np.sqrt(rounding_deg**2 / 12 + 0.005**2 + sd**2)))
 
 
-def _with_causes(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot) -> Causes:
+def _with_causes(
+    causes: Causes, solution: Solution, found: Residuals, shoot: Shoot, axis_sd_deg: float
+) -> Causes:
     """Estimates per cause, evidence, and what cannot be told apart."""
     tolerance = shoot.tolerance_deg
     limit = min(0.5 * CULPRIT_DEG, tolerance / 3)
@@ -195,7 +224,9 @@ def _with_causes(causes: Causes, solution: Solution, found: Residuals, shoot: Sh
     }
     mounting = {
         turn: solution.estimate(
-            solution.vector(**{f"mounting_{turn}": 1.0, f"gyro_{turn}": gyro}), floor=seat_floor, limit=limit
+            solution.vector(**{f"mounting_{turn}": 1.0, f"gyro_{turn}": gyro}),
+            floor=float(np.hypot(seat_floor, axis_sd_deg)) if turn == "pitch" else seat_floor,
+            limit=limit,
         )
         for turn in ("roll", "pitch", "yaw")
     }

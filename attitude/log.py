@@ -214,6 +214,8 @@ def _read(sheet: LogSheet, epoch: Epoch | None) -> tuple[AttitudeLog, Epoch | No
         notes.append(f"each attitude is logged about {share:.1f} times over; only the first of each is used")
         table = table[fresh].reset_index(drop=True)
     notes += _remarks(sheet, log, table)
+    if len(table) < 2:
+        fail(log.table, None, "holds one attitude at most; log while filming, and name that file")
     has_yaw = log.raw.shape[1] != 2
     name, owner, on_s = sheet.file.name, sheet.attitude_of, sheet.powered_on_s
     return AttitudeLog(name, owner, table, rounding_deg, on_s, has_yaw, tuple(notes)), log.epoch

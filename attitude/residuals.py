@@ -111,6 +111,9 @@ def residuals(
         clock = clock_of.get(track.clip)
         if clock is None:
             continue
+        if clock.offset_s is None:
+            notes.append(f"{track.clip} is not compared with the log: {clock.note}")
+            continue
         part, said = _clip_frames(track, logs, clock, shoot)
         notes += said
         if not part.empty:
@@ -155,7 +158,7 @@ def _clip_frames(
     if table.empty:
         return pd.DataFrame(columns=FRAME_COLUMNS), []
 
-    log_t_s = _log_time(table["t_s"].to_numpy(float), log, clock)
+    log_t_s = table["t_s"].to_numpy(float) + (clock.offset_s or 0.0)
     logged = attitude_at(log, log_t_s)
     seen = np.isfinite(logged["roll_deg"].to_numpy(float)) & np.isfinite(logged["pitch_deg"].to_numpy(float))
     table, logged = table[seen], logged[seen]
@@ -202,15 +205,6 @@ def _clip_frames(
         }
     )
     return frames, notes
-
-
-def _log_time(t_s: Array, log: AttitudeLog, clock: ClockFit) -> Array:
-    """Log times of clip times; without a known start the clip is laid into the middle of the log."""
-    if clock.offset_s is not None:
-        return np.asarray(t_s + clock.offset_s)
-    log_t_s = log.table["t_s"].to_numpy(float)
-    spare_s = (log_t_s[-1] - log_t_s[0]) - (t_s[-1] - t_s[0])
-    return np.asarray(t_s - t_s[0] + log_t_s[0] + max(spare_s, 0.0) / 2)
 
 
 def _segments(frames: pd.DataFrame) -> NDArray[np.intp]:

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from attitude.log import AttitudeLog
     from horizon.measure import ClipTrack
 
-__all__ = ["FORMAT", "VERSION", "assumptions_of", "build_result"]
+__all__ = ["FORMAT", "UNTOLD_SKY", "VERSION", "assumptions_of", "build_result"]
 
+UNTOLD_SKY = "the picture does not tell which half is sky"
 FORMAT, VERSION = "horizon-drift result", 1
 
 
@@ -47,7 +48,7 @@ def build_result(
         "rig": shoot.rig or None,
         "calibration": shoot.calibration or None,
         "date": None if shoot.date is None else shoot.date.isoformat(),
-        "frames": _frames(tracks),
+        "frames": _frames(tracks, residuals),
         "clock": [
             {
                 "clip": c.clip,
@@ -110,6 +111,8 @@ def assumptions_of(
             )
         )
     for track in tracks:
+        if track.damage:
+            found.append(Assumption(f"{track.clip} is damaged", track.damage, "tested"))
         if track.sky == "unknown":
             how = "not measured" if residuals is None else "settled by the log"
             value = f"{track.clip}: the picture does not tell, {how}"
@@ -194,14 +197,17 @@ def _clock(clock: ClockFit) -> dict[str, Any]:
     return {"clip": clock.clip, "offset_s": offset_s, "sd_s": _number(clock.sd_s), "how": clock.how}
 
 
-def _frames(tracks: Sequence[ClipTrack]) -> dict[str, Any]:
+def _frames(tracks: Sequence[ClipTrack], found: Residuals | None) -> dict[str, Any]:
     """How many frames were read and measured, and why the others were not."""
     reasons: Counter[str] = Counter()
     measured = 0
     for track in tracks:
         done = track.track["roll_deg"].notna()
-        measured += int(done.sum())
         reasons.update(str(reason) or "no reason given" for reason in track.track.loc[~done, "reason"])
+        if track.sky == "unknown" and found is None:
+            reasons[UNTOLD_SKY] += int(done.sum())
+        else:
+            measured += int(done.sum())
     return {
         "read": int(sum(track.frames_read for track in tracks)),
         "measured": measured,

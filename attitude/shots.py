@@ -40,7 +40,7 @@ def next_shot(causes: Causes, shoot: Shoot, condition: str = "settled") -> str:
         return "hover"
     headings = causes.skyline_deg.values()
     sky_open = any(not one.determined for one in headings) if headings else shoot.horizon.surface != "sea"
-    if sky_open and causes.lean.sd > shoot.tolerance_deg / 6:
+    if sky_open and "pan" not in causes.shots and causes.lean.sd > shoot.tolerance_deg / 6:
         return "pan"
     offset = causes.offset_mg.get("sideways")
     if abs(causes.lean.value) > shoot.tolerance_deg and (

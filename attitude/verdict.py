@@ -144,7 +144,7 @@ def _in_time(causes: Causes) -> bool:
 
 def _skyline_explains(causes: Causes, tolerance: float) -> bool:
     """Whether the skyline's own tilt is what takes the picture out of tolerance."""
-    tilts = np.array([one.value for one in causes.skyline_deg.values()])
+    tilts = np.array([one.value for one in causes.skyline_deg.values() if one.determined])
     return float(np.linalg.norm(tilts)) > tolerance / 2
 
 
@@ -157,7 +157,8 @@ def _headline(causes: Causes, action: str, tolerance: float, p: float) -> str:
     words = lean_words(lean)
     if action == "open" and picture is not None and lean.half_width > max(tolerance, picture.half_width):
         words = lean_words(picture)
-        return f"The picture: {words}; how much of it is the ground's is open"
+        ground = any(not one.determined for one in causes.skyline_deg.values())
+        return f"The picture: {words}; how much of it is the {'ground' if ground else 'camera'}'s is open"
     words = words[0].upper() + words[1:]
     if action in ("balance_or_tune", "wait_before_filming", "gentler_turns") and picture is not None:
         seen = lean_words(picture)

@@ -7,7 +7,7 @@ z forward; derived by turning the level up vector (0, -1, 0) by pitch about x, t
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["angles_from_up", "tangent_frame", "up_from_angles", "wrap_deg", "wrap_rad"]
+__all__ = ["angles_from_up", "tangent_frame", "up_from_angles", "wrap_deg"]
 
 Array = NDArray[np.float64]
 
@@ -41,8 +41,3 @@ def tangent_frame(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> tuple[Array, Arr
 def wrap_deg(angle_deg: ArrayLike) -> Array:
     """Angle brought to [-180, 180) degrees."""
     return (np.asarray(angle_deg, float) + 180.0) % 360.0 - 180.0
-
-
-def wrap_rad(angle_rad: ArrayLike) -> Array:
-    """Angle brought to [-pi, pi) radians."""
-    return (np.asarray(angle_rad, float) + np.pi) % (2 * np.pi) - np.pi

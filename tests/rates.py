@@ -136,6 +136,7 @@ def film(
                 clip=name,
                 track=track,
                 frames_read=len(t_s),
+                damage="",
                 sky="picture",
                 dip_rad=0.003,
                 yaw_rate=pd.DataFrame(),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from attitude.files import write_whole
 from horizon.clip import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_planar, make_scene
@@ -237,3 +238,33 @@ def test_new_writes_a_sheet_that_check_accepts(shoot, tmp_path):
     assert (tmp_path / "shoot.toml").read_text(encoding="utf-8") == text
     done = run("check", tmp_path)
     assert done.returncode == 0, done.stderr
+
+
+def test_log_of_one_row_is_refused(shoot, tmp_path):
+    sheet = sheet_with(shoot, tmp_path, LOG + CLIP)
+    change_log(tmp_path, lambda table: table.iloc[:1])
+    one_line(run("check", sheet), "attitude.csv", "one attitude at most")
+
+
+def test_stabilised_footage_needs_no_clock(shoot, tmp_path):
+    sheet = sheet_with(shoot, tmp_path, "stabilised = true\n" + HORIZON + CAMERA + LOG + CLIP)
+    change_log(tmp_path, lambda table: table.assign(pitch_deg=20 * np.sin(table["t_s"] * 1.7)))
+    done = run("check", sheet)
+    assert done.returncode == 0, done.stderr
+    result = json.loads((tmp_path / "result" / "result.json").read_text(encoding="utf-8"))
+    assert result["lean_deg"]["value"] is None
+    assert result["picture_lean_deg"]["value"] == pytest.approx(0.6, abs=0.1)
+
+
+def test_an_interrupted_write_leaves_the_old_file_and_no_part(tmp_path, monkeypatch):
+    path = tmp_path / "result.json"
+    write_whole(path, b"old")
+
+    def interrupt(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("attitude.files.os.replace", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        write_whole(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]

@@ -6,7 +6,6 @@ most ``PAGE_PX`` across, so that a page of ten minutes of footage can be mailed;
 """
 
 import base64
-import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from attitude.files import write_whole
 from attitude.report import contents
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
 from attitude.report.material import Material, Picture
@@ -76,17 +76,17 @@ def write_report(material: Material, folder: Path) -> None:
         images = {look: _png(draw(material, colours)) for look, colours in LOOKS.items()}
         if images["light"]:
             drawn[name] = images
-            _put(folder / f"{name}.png", images["light"])
+            write_whole(folder / f"{name}.png", images["light"])
         else:
             (folder / f"{name}.png").unlink(missing_ok=True)
     pictures = material.pictures[:MOST_PICTURES]
     for number in range(1, MOST_PICTURES + 1):
         path = folder / f"frame_{number}.png"
         if number <= len(pictures):
-            _put(path, _encoded(".png", pictures[number - 1].image))
+            write_whole(path, _encoded(".png", pictures[number - 1].image))
         else:
             path.unlink(missing_ok=True)
-    _put(folder / "report.html", _page(material, drawn, pictures).encode("utf-8"))
+    write_whole(folder / "report.html", _page(material, drawn, pictures).encode("utf-8"))
 
 
 def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures: tuple[Picture, ...]) -> str:
@@ -227,10 +227,3 @@ def _encoded(ending: str, image: NDArray[np.uint8]) -> bytes:
 
 def _address(kind: str, data: bytes) -> str:
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
-
-
-def _put(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    waiting = path.with_name(f".{path.name}.part")
-    waiting.write_bytes(data)
-    os.replace(waiting, path)

@@ -142,10 +142,10 @@ def shot_words(name: str) -> str:
 def _recalibrate(flown: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     steps = (
         "Write down the old constants first: without them there is no way back and no comparison.",
+        "Warm the sensor to the temperature it films at, and keep it there.",
         "Recalibrate the sensor of the gimbal, never that of the flight controller."
         if flown
         else "Recalibrate the sensor of the gimbal.",
-        "Warm the sensor to the temperature it films at, and keep it there.",
         "Hold every face square and still on a bubble cube, as the calibration asks, never in the hand.",
         "First power-up afterwards on a stand, camera restrained, hands clear"
         + ("; then a low hover near you." if flown else "."),

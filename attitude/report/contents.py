@@ -111,7 +111,7 @@ def lean_rows(material: Material) -> list[LeanRow]:
     rows = (
         ("The picture leans", causes.picture_lean, "not measured"),
         ("of which the log knew", causes.known_lean, "not known without a log of this picture"),
-        ("settled and warm, with the log at level", causes.lean, "not known without a log of this picture"),
+        ("settled and warm, log at level", causes.lean, "not known without a log of this picture"),
     )
     return [LeanRow(name, unknown if one is None else lean_words(one), one) for name, one, unknown in rows]
 

@@ -27,13 +27,13 @@ from attitude.residuals import Residuals, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, assumptions_of, build_result
 from attitude.sheet import Shoot, read_sheet
 from attitude.verdict import judge
-from horizon.angles import up_from_angles, wrap_deg
+from horizon.angles import other_reading_deg, up_from_angles, wrap_deg
 from horizon.clip import ClipFacts, read_pictures
 from horizon.draw import draw_horizon
 from horizon.lens import Lens
 from horizon.measure import ClipTrack, measure_clip
 
-__all__ = ["check", "write_frames", "write_text"]
+__all__ = ["check", "write_frames"]
 
 Progress = Callable[[str, float], None]
 
@@ -192,10 +192,8 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
             **dict.fromkeys(("roll_deg", "pitch_deg", "roll_sd_deg", "pitch_sd_deg", "quality"), np.nan)
         )
     if found is not None and track.clip in found.turned_over:
-        return table.assign(
-            roll_deg=wrap_deg(table["roll_deg"] + 180.0),
-            pitch_deg=-table["pitch_deg"] - 2 * np.degrees(track.dip_rad),
-        )
+        roll_deg, pitch_deg = other_reading_deg(table["roll_deg"], table["pitch_deg"], track.dip_rad)
+        return table.assign(roll_deg=roll_deg, pitch_deg=pitch_deg)
     return table
 
 
@@ -227,40 +225,47 @@ def _pictures(footage: _Footage, shoot: Shoot, found: Residuals | None) -> tuple
     for index, caption in chosen:
         captions.setdefault(index, caption)
     clips, times_s = table["clip"].tolist(), table["t_s"].tolist()
-    pictures = [
-        _picture(footage, clips[index], times_s[index], caption) for index, caption in captions.items()
-    ]
-    return tuple(picture for picture in pictures if picture is not None)
-
-
-def _picture(footage: _Footage, clip: str, t_s: float, caption: str) -> Picture | None:
-    track = next(track for track in footage.tracks if track.clip == clip)
-    near = int(np.argmin(np.abs(track.track["t_s"].to_numpy(float) - t_s)))
-    at = {name: track.track[name].tolist()[near] for name in ("frame", "roll_deg", "pitch_deg")}
-    images = read_pictures(footage.paths[clip], [at["frame"]])
-    if at["frame"] not in images:
-        return None
-    up = up_from_angles(np.radians(at["roll_deg"]), np.radians(at["pitch_deg"]))
-    image = draw_horizon(images[at["frame"]], footage.lenses[clip].lens, up, dip_rad=track.dip_rad)
-    return Picture(caption, clip, t_s, image)
+    track_of = {track.clip: track for track in footage.tracks}
+    rows = {
+        index: int(np.argmin(np.abs(track_of[clips[index]].track["t_s"].to_numpy(float) - times_s[index])))
+        for index in captions
+    }
+    # Finding a frame means decoding up to it: each clip is gone through once for all that is wanted of it.
+    images = {
+        clip: read_pictures(
+            footage.paths[clip],
+            [int(track_of[clip].track["frame"].iloc[rows[i]]) for i in captions if clips[i] == clip],
+        )
+        for clip in {clips[index] for index in captions}
+    }
+    drawn = []
+    for index, caption in captions.items():
+        track, lens = track_of[clips[index]], footage.lenses[clips[index]].lens
+        at = {name: track.track[name].tolist()[rows[index]] for name in ("frame", "roll_deg", "pitch_deg")}
+        image = images[clips[index]].get(at["frame"])
+        if image is not None:
+            up = up_from_angles(np.radians(at["roll_deg"]), np.radians(at["pitch_deg"]))
+            image = draw_horizon(image, lens, up, dip_rad=track.dip_rad)
+            drawn.append(Picture(caption, clips[index], times_s[index], image))
+    return tuple(drawn)
 
 
 def _write(material: Material, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     write_frames(material.frames, folder)
     table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
-    write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
+    _write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
     write_report(material, folder)
     # Last, so that whoever waits for the result finds the rest beside it.
     text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
-    write_text(folder / "result.json", text + "\n")
+    _write_text(folder / "result.json", text + "\n")
 
 
 def write_frames(frames: pd.DataFrame, folder: Path) -> None:
     """Write ``frames.csv``: the track, angles to 0.0001 deg."""
-    write_text(folder / "frames.csv", frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+    _write_text(folder / "frames.csv", frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
 
 
-def write_text(path: Path, text: str) -> None:
+def _write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
     write_whole(path, text.encode("utf-8"))

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from attitude.match import LogAngles, MatchError, Signal, find_place, log_angles, unwrapped_deg
+from attitude.sheet import counted
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:
@@ -200,8 +201,8 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
     which is free here anyhow, and turns pitch and pan rate round.
     """
     table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
-    for from_s, to_s in np.array(sheet.exclude_s).reshape(-1, 2) * sheet.time_scale if sheet else ():
-        table = table[(table["t_s"] < from_s) | (table["t_s"] > to_s)]
+    if sheet is not None:
+        table = table[counted(sheet, table["t_s"].to_numpy(float))]
     if len(table) < FEWEST_FRAMES:
         return []
     t_s = table["t_s"].to_numpy(float)

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["MG_PER_DEG", "OTHER_BODIES", "infer", "infer_without_log"]
+__all__ = ["MG_PER_DEG", "OTHER_BODIES", "infer", "infer_without_log", "picture_lean"]
 
 Array = NDArray[np.float64]
 
@@ -98,7 +98,7 @@ def infer(
     solution = solve(model, floor_deg)
 
     frames = footage_roll(tracks, shoot, found)
-    picture = _picture_lean(frames)
+    picture = picture_lean(frames)
     known = _known_lean(found, shoot, rounding_deg, len(frames))
     causes = Causes(
         picture_lean=picture,
@@ -111,7 +111,7 @@ def infer(
         shots=frozenset(found.blocks["shot"]),
         notes=found.notes,
     )
-    attitude_of = {shoot.logs[i].attitude_of for i in model.blocks["log_index"].unique()}
+    attitude_of = _bodies(model.blocks, shoot)
     if attitude_of != {"camera_sensor"}:
         whose = ", ".join(sorted(attitude_of)).replace("_", " ")
         note = f"the log is of: {whose}; causes are read only from the camera sensor's own attitude"
@@ -127,7 +127,7 @@ def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residual
     frames = footage_roll(tracks, shoot, found)
     foreign = bool(shoot.logs) and all(log.attitude_of in OTHER_BODIES for log in shoot.logs)
     return Causes(
-        picture_lean=_picture_lean(frames),
+        picture_lean=picture_lean(frames),
         known_lean=None,
         lean=None,
         pitch_offset=None,
@@ -147,7 +147,7 @@ def _refusal(found: Residuals, shoot: Shoot, logs: Sequence[AttitudeLog]) -> str
         return found.belongs
     if found.frames.empty:
         return "no measured frame has attitude in the log"
-    bodies = {shoot.logs[i].attitude_of for i in found.frames["log_index"].unique()}
+    bodies = _bodies(found.frames, shoot)
     if bodies & OTHER_BODIES:
         return OTHER_BODY
     if bodies & {"gimbal_frame", "unknown"} and found.belongs != VERIFIED:
@@ -156,6 +156,11 @@ def _refusal(found: Residuals, shoot: Shoot, logs: Sequence[AttitudeLog]) -> str
             "that it moves with the picture"
         )
     return ""
+
+
+def _bodies(rows: pd.DataFrame, shoot: Shoot) -> set[str]:
+    """Whose attitude the logs hold that frames or blocks are compared with."""
+    return {shoot.logs[i].attitude_of for i in rows["log_index"].unique()}
 
 
 def _skylines(found: Residuals, logs: Sequence[AttitudeLog]) -> float:
@@ -185,7 +190,7 @@ def _pitch_vector(solution: Solution) -> Array:
     return solution.vector(offset_along_lens=-1.0, mounting_pitch=1.0, gyro_pitch=1.0)
 
 
-def _picture_lean(frames: pd.DataFrame) -> Estimate | None:
+def picture_lean(frames: pd.DataFrame) -> Estimate | None:
     """Mean lean of the upright frames, of all where none is upright."""
     if frames.empty:
         return None
@@ -197,7 +202,7 @@ def _picture_lean(frames: pd.DataFrame) -> Estimate | None:
 def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float, filmed: int) -> Estimate | None:
     """Mean of what the log shows on the frames that make up the picture's lean, trim included."""
     frames = log_roll(found)
-    bodies = {shoot.logs[i].attitude_of for i in found.frames["log_index"].unique()}
+    bodies = _bodies(found.frames, shoot)
     # A command says what was wanted, not what was reached; a short log says little of a long clip.
     if frames.empty or "commanded" in bodies or len(frames) < LEAST_COVER * filmed:
         return None

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from attitude.findings import OutOfTolerance
 from attitude.residuals import Residuals, clip_sheet_of
-from attitude.sheet import Shoot
+from attitude.sheet import Shoot, counted
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:
@@ -50,8 +50,7 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
             continue
         sheet = clip_sheet_of(track.clip, shoot)
         table = track.track.dropna(subset=["roll_deg"])
-        for start_s, end_s in np.array(sheet.exclude_s).reshape(-1, 2) * sheet.time_scale:
-            table = table[(table["t_s"] < start_s) | (table["t_s"] > end_s)]
+        table = table[counted(sheet, table["t_s"].to_numpy(float))]
         if table.empty:
             continue
         turn_deg = float(sheet.picture_turned_deg - shoot.camera.mount_roll_deg)

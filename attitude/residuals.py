@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 
 from attitude.belongs import NOT_VERIFIED, VERIFIED, belongs, middle_deg
 from attitude.log import AttitudeLog, attitude_at
-from attitude.sheet import ClipSheet, Shoot
-from horizon.angles import wrap_deg
+from attitude.sheet import ClipSheet, Shoot, counted
+from horizon.angles import other_reading_deg, wrap_deg
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -153,8 +153,7 @@ def _clip_frames(
     sheet = clip_sheet_of(track.clip, shoot)
     log = logs[clock.log_index]
     table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
-    for start_s, end_s in np.array(sheet.exclude_s).reshape(-1, 2) * sheet.time_scale:
-        table = table[(table["t_s"] < start_s) | (table["t_s"] > end_s)]
+    table = table[counted(sheet, table["t_s"].to_numpy(float))]
     if table.empty:
         return pd.DataFrame(columns=FRAME_COLUMNS), []
 
@@ -173,7 +172,7 @@ def _clip_frames(
     turned_over, log_turned_deg = False, 0.0
     if track.sky == "unknown":
         if abs(middle_deg(roll + 180.0 - log_roll)) < abs(middle_deg(roll - log_roll)):
-            roll, pitch = wrap_deg(roll + 180.0), -pitch - 2 * np.rad2deg(track.dip_rad)
+            roll, pitch = other_reading_deg(roll, pitch, track.dip_rad)
             turned_over = True
         notes.append(f"{track.clip}: the picture does not tell which half is sky; the log settled it")
     if mount_deg and abs(middle_deg(roll + mount_deg - log_roll)) < abs(middle_deg(roll - log_roll)):

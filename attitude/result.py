@@ -49,15 +49,7 @@ def build_result(
         "calibration": shoot.calibration or None,
         "date": None if shoot.date is None else shoot.date.isoformat(),
         "frames": _frames(tracks, residuals),
-        "clock": [
-            {
-                "clip": c.clip,
-                "offset_s": _number(None if c.sd_s is None else c.offset_s),
-                "sd_s": _number(c.sd_s),
-                "how": c.how,
-            }
-            for c in clocks
-        ],
+        "clock": [_clock(clock) for clock in clocks],
         "picture_lean_deg": _interval(causes.picture_lean),
         "known_lean_deg": _interval(causes.known_lean),
         "lean_deg": _interval(causes.lean),

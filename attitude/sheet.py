@@ -14,6 +14,9 @@ from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, NoReturn
 
+import numpy as np
+from numpy.typing import NDArray
+
 from attitude.entries import REPEATED, SINGLE, TERRAIN_DEG, Check, RefusedError, tables
 
 __all__ = [
@@ -25,6 +28,7 @@ __all__ = [
     "SheetError",
     "Shoot",
     "Surface",
+    "counted",
     "read_sheet",
 ]
 
@@ -294,6 +298,14 @@ def _parse(path: Path) -> dict[str, Any]:
         place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
         mend = "write key = value, text in double quotes, and paths with / instead of \\"
         raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
+
+
+def counted(sheet: ClipSheet, t_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which times of a clip count, (n,): not those excluded. ``t_s`` as filmed, the sheet's as played."""
+    kept = np.ones(len(t_s), bool)
+    for from_s, to_s in sheet.exclude_s:
+        kept &= (t_s < from_s * sheet.time_scale) | (t_s > to_s * sheet.time_scale)
+    return kept
 
 
 def read_sheet(path: Path) -> Shoot:

@@ -31,6 +31,7 @@ REPEAT_SD_DEG = 0.07
 ACCEPT, REJECT, ENOUGH = 0.95, 0.05, 0.5
 SHARE_OF_TIME = 0.1  # a camera that was turned over on purpose needs some of it to settle
 NAMED = 0.9
+ONLY_THE_SUM = "Only the sum is known"
 
 REMEDIES = {
     "sensor_offset": "recalibrate",
@@ -212,7 +213,7 @@ def _facts(causes: Causes, shoot: Shoot, p: float, condition: str) -> list[str]:
     for one in causes.undetermined:
         size = with_uncertainty(one.value_deg, 1.96 * one.sd_deg, "deg")
         shot = one.film.replace("_", " ")
-        reasons.append(f"Only the sum is known: {sum_words(one.weights)} = {size}; the {shot} shot splits it")
+        reasons.append(f"{ONLY_THE_SUM}: {sum_words(one.weights)} = {size}; the {shot} shot splits it")
     return reasons
 
 

@@ -37,4 +37,3 @@ TRACK_COLUMNS = [
     "quality",
     "reason",
 ]
-ANGLE_COLUMNS = ["roll_deg", "pitch_deg"]

@@ -7,7 +7,14 @@ z forward; derived by turning the level up vector (0, -1, 0) by pitch about x, t
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["angles_from_up", "tangent_frame", "up_from_angles", "wrap_deg"]
+__all__ = [
+    "angles_from_up",
+    "directions",
+    "other_reading_deg",
+    "tangent_frame",
+    "up_from_angles",
+    "wrap_deg",
+]
 
 Array = NDArray[np.float64]
 
@@ -36,6 +43,24 @@ def tangent_frame(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> tuple[Array, Arr
     e_roll = np.stack([-np.cos(roll), np.sin(roll), np.zeros_like(roll)], axis=-1)
     e_pitch = np.stack([np.sin(roll) * np.sin(pitch), np.cos(roll) * np.sin(pitch), np.cos(pitch)], axis=-1)
     return e_roll, e_pitch
+
+
+def directions(up_cam: ArrayLike, azimuth_rad: ArrayLike, raised_rad: float = 0.0) -> Array:
+    """Unit rays (n, 3) at azimuths right of the lens's heading, raised above the level of ``up_cam``."""
+    up = np.asarray(up_cam, float)
+    e_roll, forward = tangent_frame(*angles_from_up(up))
+    level = np.outer(np.cos(azimuth_rad), forward) - np.outer(np.sin(azimuth_rad), e_roll)
+    return np.asarray(level * np.cos(raised_rad) + np.sin(raised_rad) * up)
+
+
+def other_reading_deg(roll_deg: ArrayLike, pitch_deg: ArrayLike, dip_rad: float) -> tuple[Array, Array]:
+    """Roll and pitch of the same visible line with its other side for sky.
+
+    The line lies dip below the level of either reading, so the pitch turns about -dip, not about 0.
+    """
+    return wrap_deg(np.asarray(roll_deg, float) + 180.0), -np.asarray(pitch_deg, float) - 2 * np.degrees(
+        dip_rad
+    )
 
 
 def wrap_deg(angle_deg: ArrayLike) -> Array:

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .angles import angles_from_up, tangent_frame
+from .angles import directions
 from .lens import Lens, pixels
 
 __all__ = ["draw_horizon"]
@@ -23,10 +23,7 @@ def draw_horizon(
     """
     drawn = picture.copy()
     thick = max(1, round(max(picture.shape[:2]) / 640))
-    e_roll, forward = tangent_frame(*angles_from_up(up_cam))
-    azimuth = np.radians(np.linspace(-100, 100, 801))
-    level = np.outer(np.cos(azimuth), forward) - np.outer(np.sin(azimuth), e_roll)
-    points = pixels(lens, level * np.cos(dip_rad) - np.sin(dip_rad) * up_cam)
+    points = pixels(lens, directions(up_cam, np.radians(np.linspace(-100, 100, 801)), -dip_rad))
     inside = np.asarray(np.isfinite(points).all(axis=1))
     inside &= (points >= -50).all(axis=1) & (points <= np.array(picture.shape[1::-1]) + 50).all(axis=1)
     _level_line(drawn, points[inside], up_cam, thick)

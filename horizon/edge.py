@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from .angles import angles_from_up, tangent_frame
+from .angles import directions
 from .lens import Lens, pixels, rays
 
 __all__ = ["Edges", "find_edges", "seen_from_below"]
@@ -161,17 +161,10 @@ def _path(
     lens: Lens, up_cam: Array, dip_rad: float, half_px: int, area: tuple[int, int, int, int]
 ) -> tuple[Array, Array, float]:
     """Pixels one apart along the predicted horizon, unit normals towards the sky, and the visible length."""
-    roll, pitch = angles_from_up(up_cam)
-    e_roll, forward = tangent_frame(roll, pitch)
     azimuth = np.radians(np.linspace(-110, 110, 1761))
-
-    def curve(angle: Array, raised_rad: float) -> Array:
-        level = np.outer(np.cos(angle), forward) - np.outer(np.sin(angle), e_roll)
-        return np.asarray(level * np.cos(raised_rad) + np.sin(raised_rad) * up_cam)
-
     left, top, right, bottom = area
     margin = min(half_px, 4)
-    coarse = pixels(lens, curve(azimuth, -dip_rad))
+    coarse = pixels(lens, directions(up_cam, azimuth, -dip_rad))
     inside = (
         (coarse[:, 0] >= left + margin)
         & (coarse[:, 0] <= right - 1 - margin)
@@ -190,8 +183,8 @@ def _path(
     walked = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(coarse[first:last], axis=0).T))])
     length_px = float(walked[-1])
     angle = np.interp(np.arange(0, length_px), walked, azimuth[first:last])
-    start = pixels(lens, curve(angle, -dip_rad))
-    raised = pixels(lens, curve(angle, -dip_rad + lens.pixel_rad)) - start
+    start = pixels(lens, directions(up_cam, angle, -dip_rad))
+    raised = pixels(lens, directions(up_cam, angle, lens.pixel_rad - dip_rad)) - start
     normal = raised / np.linalg.norm(raised, axis=1, keepdims=True)
     return start, np.asarray(normal), length_px
 

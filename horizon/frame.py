@@ -17,7 +17,7 @@ from .coarse import Area, candidates, picture_area
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, scaled
-from .sides import Sides
+from .sides import Sides, TwoSides
 
 __all__ = ["HorizonFit", "measure_frame"]
 
@@ -92,9 +92,10 @@ def measure_frame(luma: Luma, lens: Lens, *, dip_rad: float = 0.0, start: Array 
     if start is not None:
         near, edges = _refine(full, start, dip_rad, agree_px=3.0)
         if near is not None and edges is not None and not _why_not(near, full):
-            strength = _strength(near, full) * sides.at(near.up_cam).sky_likeness
+            seen = sides.at(near.up_cam)
+            strength = _strength(near, full) * seen.sky_likeness
             if strength >= SURE_STRENGTH:
-                return _result(near, edges, sides, full, dip_rad, start)
+                return _result(near, edges, seen, full, dip_rad, start)
             # A quick move leaves the window on waves or clouds: it has to stand against the whole picture.
             found.append(_Line(strength, near.up_cam))
     found = _distinct([*found, *_search(small, sides)])
@@ -110,12 +111,13 @@ def measure_frame(luma: Luma, lens: Lens, *, dip_rad: float = 0.0, start: Array 
             reason = reason or "no continuous edge along the line"
             continue
         why = _why_not(line, full)
-        if not why and _strength(line, full) * sides.at(line.up_cam).sky_likeness < LEAST_STRENGTH:
+        seen = sides.at(line.up_cam)
+        if not why and _strength(line, full) * seen.sky_likeness < LEAST_STRENGTH:
             why = "no line with a sky on one side of it"
         if not why:
             if _has_rival(found, line):
                 return _refused("two lines could be the horizon")
-            return _result(line, edges, sides, full, dip_rad, start)
+            return _result(line, edges, seen, full, dip_rad, start)
         reason = reason or why
     return _refused(reason)
 
@@ -216,9 +218,8 @@ def _has_rival(found: list[_Line], best: LineFit) -> bool:
 
 
 def _result(
-    fit: LineFit, edges: Edges, sides: Sides, full: _Scale, dip_rad: float, start: Array | None
+    fit: LineFit, edges: Edges, seen: TwoSides, full: _Scale, dip_rad: float, start: Array | None
 ) -> HorizonFit:
-    seen = sides.at(fit.up_cam)
     brighter, smoother = seen.brighter_grey, seen.smoother
     flip = brighter < 0 if start is None else float(fit.up_cam @ start) < 0
     flipped = -fit.up_cam

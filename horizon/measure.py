@@ -43,8 +43,6 @@ VOTE = 0.8
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
 PAN_SD_PX = 0.8
-# Water and the camera itself move: what the band shows need not stand still.
-DRIFT_SD_DPS = 1.0
 
 
 @dataclass(frozen=True)

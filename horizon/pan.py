@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .angles import angles_from_up, tangent_frame
+from .angles import directions
 from .lens import Lens, pixels
 
 __all__ = ["band", "pan_shift_deg"]
@@ -27,10 +27,9 @@ def band(luma: NDArray[np.uint8], lens: Lens, up_cam: NDArray[np.float64], reach
 
     Parts outside the picture are zero.
     """
-    e_roll, forward = tangent_frame(*angles_from_up(up_cam))
     azimuth = np.radians(np.linspace(-reach_deg, reach_deg, WIDTH))
     below = np.radians(np.linspace(NEAREST_DEG, FARTHEST_DEG, HEIGHT))
-    level = np.outer(np.cos(azimuth), forward) - np.outer(np.sin(azimuth), e_roll)
+    level = directions(up_cam, azimuth)
     ray = level[None] * np.cos(below)[:, None, None] - np.sin(below)[:, None, None] * up_cam
     place = pixels(lens, ray.reshape(-1, 3)).reshape(HEIGHT, WIDTH, 2)
     seen = np.asarray(np.isfinite(place).all(axis=2))

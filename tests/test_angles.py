@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from horizon.angles import angles_from_up, tangent_frame, up_from_angles, wrap_deg
+from horizon.angles import (
+    angles_from_up,
+    directions,
+    other_reading_deg,
+    tangent_frame,
+    up_from_angles,
+    wrap_deg,
+)
 
 ROLL = st.floats(-179.9, 179.9)
 PITCH = st.floats(-89.0, 89.0)
@@ -55,3 +62,21 @@ def test_tangent_frame_is_the_derivative_of_the_up_vector(roll_deg, pitch_deg):
 @pytest.mark.parametrize("turns", [-2, -1, 0, 1, 5])
 def test_differences_across_the_seam_are_small(turns):
     assert float(wrap_deg(179.0 - (-179.0) + 360 * turns)) == pytest.approx(-2.0)
+
+
+@given(ROLL, st.floats(-80.0, 80.0), st.floats(0.0, 0.5))
+def test_both_readings_see_the_same_middle_of_the_line(roll_deg, pitch_deg, dip_deg):
+    """Straight ahead the visible line lies dip below the level, whichever half is sky."""
+    dip_rad = np.radians(dip_deg)
+    roll, pitch = other_reading_deg(roll_deg, pitch_deg, dip_rad)
+    one = directions(up_from_angles(np.radians(roll_deg), np.radians(pitch_deg)), [0.0], -dip_rad)[0]
+    two = directions(up_from_angles(np.radians(roll), np.radians(pitch)), [0.0], -dip_rad)[0]
+    assert one == pytest.approx(two, abs=1e-9)
+
+
+@given(ROLL, PITCH, st.floats(-3.0, 3.0), st.floats(-1.0, 1.0))
+def test_directions_stand_at_their_elevation(roll_deg, pitch_deg, azimuth_rad, raised_rad):
+    up = up_from_angles(np.radians(roll_deg), np.radians(pitch_deg))
+    ray = directions(up, [azimuth_rad], raised_rad)[0]
+    assert np.linalg.norm(ray) == pytest.approx(1, abs=1e-12)
+    assert float(ray @ up) == pytest.approx(np.sin(raised_rad), abs=1e-12)

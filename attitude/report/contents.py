@@ -9,13 +9,12 @@ import pandas as pd
 
 from attitude.corrections import COLUMNS
 from attitude.findings import Combination, Estimate
-from attitude.infer import MG_PER_DEG, PICTURE_SD_DEG
-from attitude.picture import footage_roll, mean_lean, out_of_tolerance
+from attitude.infer import MG_PER_DEG, picture_lean
+from attitude.picture import footage_roll, out_of_tolerance
 from attitude.report.advice import shot_words
 from attitude.report.material import Material
 from attitude.residuals import clip_sheet_of
-from attitude.solution import INFLATE
-from attitude.verdict import CONDITIONS
+from attitude.verdict import CONDITIONS, ONLY_THE_SUM
 from attitude.words import chance_words, lean_words, pitch_words, plain, sum_words, with_uncertainty
 
 # fmt: off
@@ -169,15 +168,14 @@ def clip_rows(material: Material) -> list[ClipRow]:
 def usual_lean_words(frames: pd.DataFrame) -> str:
     """Mean lean of one clip in the pose that most of its frames have; ``frames`` as of ``footage_roll``."""
     pose = float(frames["pose_deg"].mode().iloc[0])
-    value, sd = mean_lean(frames[frames["pose_deg"] == pose])
-    floor = max(PICTURE_SD_DEG, float(frames["roll_sd_deg"].median()))
-    words = lean_words(Estimate(value, float(np.hypot(INFLATE * sd, floor))))
+    lean = picture_lean(frames[frames["pose_deg"] == pose])
+    words = "not measured" if lean is None else lean_words(lean)
     return words + (f" (filmed {POSES[abs(pose)]}, seen upright)" if abs(pose) in POSES else "")
 
 
 def reasons(material: Material) -> list[str]:
     """What the decision rests on, but for the sums, which have sentences of their own."""
-    return [text for text in material.verdict.reasons if not text.startswith("Only the sum is known")]
+    return [text for text in material.verdict.reasons if not text.startswith(ONLY_THE_SUM)]
 
 
 def cause_rows(material: Material) -> list[CauseRow]:

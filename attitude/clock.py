@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from attitude.match import LogAngles, MatchError, Signal, find_place, log_angles, unwrapped_deg
+from attitude.match import MatchError, Signal, find_place
 from attitude.sheet import counted
+from attitude.smooth import LogAngles, log_angles, unwrapped_deg
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:

@@ -2,11 +2,11 @@
 
 The footage's roll and pitch, and the picture's pan rate, are compared with what the log says ``offset_s``
 later, by least squares on the angles themselves: differentiating them first is 2 to 100 times worse. Three
-nuisances per signal keep out of the clock what is looked for elsewhere: a constant (the lean), cosines with
-half periods of 10 s and more and a prior of 1 deg (drift, skyline), and a gain (for pitch and pan rate the
-field of view may be a guess). Cost of an offset::
+nuisances per signal keep out of the clock what is looked for elsewhere: a constant (the lean), a polynomial
+of one degree and one more per 10 s, its terms with a prior of 1 deg (drift, skyline), and a gain (for pitch
+and pan rate the field of view may be a guess). Cost of an offset::
 
-    sum rho(residual / sigma) / inflation + sum (cosine / 1 deg)^2 + ((gain - 1) / sd)^2
+    sum rho(residual / sigma) / inflation + sum (term / 1 deg)^2 + ((gain - 1) / sd)^2
 
 with Huber's rho, sigma from the residuals at the best offset, and inflation 1 + 2 sum(autocorrelation), so
 that the cost is a chi-square in independent samples. Beyond its ends the log keeps its end value: motion of
@@ -21,36 +21,34 @@ drawn at random this finds 98 of 100 clips that move and takes 4 of 100 logs of 
 all of them for clips of a single tilt or turn: one move is much like another.
 
 The sd is that of the offset with the nuisances projected out, from the curvature and the autocovariance of
-the residuals, and never less than the sandwich form: residuals are larger while the camera moves.
+the residuals, and never less than the sandwich form, because residuals are larger while the camera moves, nor
+than that of white residuals, because the nuisances take slow noise out of them.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.legendre import legvander
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
+from attitude.smooth import LogAngles
 from horizon.angles import wrap_deg
 
 __all__ = [
     "LARGEST_SD_S",
-    "LogAngles",
     "MatchError",
     "Place",
     "Signal",
     "find_place",
-    "log_angles",
-    "unwrapped_deg",
 ]
 
 Array = NDArray[np.float64]
 
 GRID_S = 0.1
 LARGEST_SD_S = 0.033  # one frame at 30 per second
-TIMESTAMP_SD_S = 0.002  # stamps of either side are rarely finer than a few milliseconds
-FINE_ROWS_S = 0.04
-PERIOD_SHARE = 0.05  # of the log's period: what interpolating between its rows may cost
+TIMESTAMP_SD_S = 0.002  # stamps are rarely finer, and encoders draw small changes 2 ms late
+PERIOD_SHARE = 0.02  # of the log's period: what interpolating between its rows may cost
 CHANCE = 1e-3
 SHARE_OF_CLIP, LEAST_OVERLAP_S = 0.6, 20.0
 SLOW_S, SLOW_DEG = 20.0, 1.0
@@ -89,39 +87,6 @@ class Signal:
 
 
 @dataclass(frozen=True)
-class LogAngles:
-    """A log's angles without their wraps, rows no more than FINE_ROWS_S apart where it has no gap.
-
-    index : which of the caller's logs it is. period_s : between the rows as they were logged.
-    """
-
-    index: int
-    name: str
-    t_s: Array
-    angle_deg: dict[str, Array]
-    period_s: float
-
-
-def log_angles(index: int, name: str, t_s: Array, angle_deg: Mapping[str, Array]) -> LogAngles:
-    """A log for matching; ``angle_deg`` as logged, wraps and all.
-
-    A slow log is filled in by cubics that do not overshoot: straight lines between rows 0.2 s apart cut the
-    corners of quick moves.
-    """
-    angles = {column: unwrapped_deg(angle) for column, angle in angle_deg.items()}
-    steps_s = np.diff(t_s)
-    period_s = float(np.median(steps_s))
-    if period_s <= FINE_ROWS_S:
-        return LogAngles(index, name, t_s, angles, period_s)
-    whole = steps_s < 5 * period_s
-    each = int(np.ceil(period_s / FINE_ROWS_S))
-    extra = t_s[:-1, None][whole] + steps_s[:, None][whole] * np.arange(1, each) / each
-    fine_s = np.union1d(t_s, extra.ravel())
-    fine = {column: PchipInterpolator(t_s, angle)(fine_s) for column, angle in angles.items()}
-    return LogAngles(index, name, fine_s, fine, period_s)
-
-
-@dataclass(frozen=True)
 class Place:
     """A minimum of the cost: how the footage was read, in which log, and where.
 
@@ -134,11 +99,6 @@ class Place:
     cost: float
     sd_s: float = float("nan")
     against: tuple[str, ...] = ()
-
-
-def unwrapped_deg(angle_deg: Array) -> Array:
-    """Angles without jumps of a whole turn."""
-    return np.asarray(np.unwrap(angle_deg, period=360.0))
 
 
 def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]) -> Place:
@@ -287,7 +247,7 @@ def _logged(signal: Signal, log: LogAngles, offsets_s: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Slow:
-    """Constant and slow cosines over sigma (n, k), their prior (k,) as a ridge, and what fits them (k, n)."""
+    """Constant and slow terms over sigma (n, k), their prior (k,) as a ridge, and what fits them (k, n)."""
 
     basis: Array
     ridge: Array
@@ -296,10 +256,10 @@ class _Slow:
 
 def _slow(signal: Signal) -> _Slow:
     span_s = max(float(signal.t_s[-1] - signal.t_s[0]), 1e-6)
-    harmonics = np.arange(int(2 * span_s / SLOW_S) + 1)
-    basis = np.cos(np.pi * np.outer((signal.t_s - signal.t_s[0]) / span_s, harmonics))
+    share = (signal.t_s - signal.t_s[0]) / span_s
+    basis = legvander(2 * share - 1, 1 + round(2 * span_s / SLOW_S))
     basis /= signal.sigma[:, None]
-    ridge = np.full(len(harmonics), signal.inflation / SLOW_DEG**2)
+    ridge = np.full(basis.shape[1], signal.inflation / SLOW_DEG**2)
     ridge[0] = 1e-9  # the constant is free
     return _Slow(basis, ridge, np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T))
 
@@ -407,7 +367,7 @@ def _autocovariance(series: Array, lags: int) -> Array:
 
 def _sd_s(place: Place) -> float:
     """Standard uncertainty of the offset; infinite when nothing moves."""
-    information, by_model, by_sandwich = 0.0, 0.0, 0.0
+    information, by_white, by_model, by_sandwich = 0.0, 0.0, 0.0, 0.0
     for signal in place.signals:
         step_s = GRID_S / 4
         around_s = place.offset_s + np.array([-step_s, 0.0, step_s])
@@ -428,9 +388,10 @@ def _sd_s(place: Place) -> float:
         noise, lever = _autocovariance(psi, lags), _autocovariance(slope, lags)
         # Residuals grow with speed; a few moves are too few for the sandwich form to show it.
         moving = float(slope**2 @ psi**2) / max(float(slope @ slope) * noise[0], 1e-12)
+        by_white += scarce * max(moving, 1.0) * len(psi) * float(noise[0] * lever[0])
         by_model += scarce * max(moving, 1.0) * len(psi) * float(weights @ (noise * lever))
         by_sandwich += scarce * len(psi) * float(weights @ _autocovariance(slope * psi, lags))
     if information <= 0:
         return float("inf")
     stamp_s = max(TIMESTAMP_SD_S, PERIOD_SHARE * place.log.period_s)
-    return float(np.hypot(np.sqrt(max(by_model, by_sandwich)) / information, stamp_s))
+    return float(np.hypot(np.sqrt(max(by_white, by_model, by_sandwich)) / information, stamp_s))

@@ -24,9 +24,11 @@ from attitude.simulate import (
     upside_down,
     wiggle,
 )
+from attitude.smooth import log_angles
 from horizon.angles import wrap_deg
 from horizon.clip import ClipFacts
 from horizon.measure import ClipTrack
+from tests.bench.clock import trials
 
 LEANING = Rig(
     SensorErrors(
@@ -146,6 +148,39 @@ def test_recovers_the_offset_and_knows_how_well():
     assert max(sds) < 0.02
     assert 0.4 < np.sqrt(np.mean(scaled**2)) < 1.3
     assert np.abs(scaled).max() < 3.0
+
+
+@pytest.mark.parametrize(("periods_s", "most_s"), [((2, 5), 0.004), ((8, 12), 0.01)])
+def test_a_swing_of_a_degree_under_a_drift_places_a_clip_to_a_few_milliseconds(periods_s, most_s):
+    """Noise of 0.02 deg on both sides, a log at 25 Hz that drifts by a degree and more.
+
+    24 clips: the rms of their errors over the claimed sd lies within 0.72 and 1.28 in 95 of 100 such sets.
+    The lower limit here is below that: 2 ms of every sd are for stamps and encoders, which tables have not.
+    """
+    found = trials(24, periods_s, first_seed=500)
+    assert found.refused <= 2
+    assert found.mean_sd_s < most_s
+    assert 0.5 < np.sqrt(np.mean((found.error_s / found.sd_s) ** 2)) < 1.28
+
+
+def test_noise_of_the_log_is_smoothed_and_its_moves_are_not():
+    """Ten minutes still, one tilt of 10 deg in half a second; uneven rows and a gap."""
+    rng = np.random.default_rng(3)
+    t_s = np.delete(np.arange(0.0, 600.0, 0.04) + rng.uniform(0, 0.01, 15000), np.r_[400, 4000:4200])
+    true_deg = 5.0 * (1 + np.tanh((t_s - 300.0) / 0.2))
+    log = log_angles(0, "a.csv", t_s, {"pitch_deg": true_deg + rng.normal(0, 0.05, len(t_s))})
+    error_deg = log.angle_deg["pitch_deg"] - 5.0 * (1 + np.tanh((log.t_s - 300.0) / 0.2))
+    moving = np.abs(log.t_s - 300.0) < 0.5
+    # Five rows and a cubic leave 0.7 of the noise, seven 0.58; the tilt is followed to 1 % of its height.
+    assert np.std(error_deg[~moving]) < 0.6 * 0.05
+    assert np.abs(error_deg[moving]).max() < 0.1 + 3 * 0.05
+
+
+def test_rows_that_move_at_every_step_are_left_as_they_are():
+    t_s = np.arange(0.0, 60.0, 0.2)
+    pitch_deg = 5.0 * np.sin(2 * np.pi * t_s / 0.9)
+    log = log_angles(0, "a.csv", t_s, {"pitch_deg": pitch_deg})
+    assert np.interp(t_s, log.t_s, log.angle_deg["pitch_deg"]) == pytest.approx(pitch_deg, abs=1e-9)
 
 
 @pytest.mark.parametrize(

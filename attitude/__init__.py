@@ -10,6 +10,12 @@ Attitude
 Residual
     Log minus footage, as a small vector in the tangent plane of the up vector:
     ``r_roll = cos(pitch) (roll_log - roll_footage)``, ``r_pitch = pitch_log - pitch_footage``.
+    Residuals are averaged over blocks. ``roll_sd_deg``, ``pitch_sd_deg`` of a block: what its frames have
+    each to themselves, averaged; ``shared_roll_sd_deg``, ``shared_pitch_sd_deg``: the error of the line that
+    all frames of one heading share, never averaged. It is an unknown of the inference, one per heading.
+Surroundings
+    What the sheet declares beside the picture and no frame shows: terrain, haze, height, shores, lens
+    (``horizon.level.Surroundings``).
 Lean
     Footage minus log: the camera's true roll when the log says roll 0 at pitch 0, settled, warm and
     unaccelerated. ``pitch_offset_deg`` likewise.

@@ -1,4 +1,4 @@
-"""Whether the log belongs to the picture.
+"""Whether the log belongs to the picture, and which stretches the camera turned itself.
 
 Where either roll of a clip moves by more than 3 deg (1st to 99th percentile: single frames err), footage =
 gain x log must hold with a gain of 0.9 to 1.1. Gain by least squares in two ways, of which one must do: on
@@ -6,18 +6,44 @@ the steps over a second, which slow changes of the lean (a filter that settles, 
 the rolls about their means, which the log's rounding does not touch. Footage follows the log through
 +-180 deg, so an upside-down shot counts as the half turn that it is. A picture that rolls while the log
 stands still fails only when it is quick about it: slowly is how a large sensor offset settles after a turn.
-Log and footage a quarter or half turn apart fail as well.
+
+Cameras put a picture upright themselves: log and footage are then a quarter or half turn apart, from one
+frame to the next and with nothing in between. Such stretches are left out of the comparison as long as
+others fit; where none does, the log fails. Two rolls that *drift* that far apart belong to different bodies.
+
+Small quick motion (about 0.3 to 2 Hz: windows of ``WINDOW_S`` less a parabola each) is what stabilising in
+the camera or the edit takes out first. There the footage must follow the log as well. The least-squares gain
+of footage on log, the lag free because clocks err, less what the log's own noise and
+rounding take off it (errors in variables: Fuller, Measurement Error Models, 1987, section 1.2; noise from
+fourth differences of the log as written, in which real motion cancels), with its uncertainty from leaving
+out windows in turn. It fails when it is below 0.9 for certain, and only where the log moves well beyond its
+noise: a log that trembles while nothing moves is no evidence against the picture.
 """
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import t as student
 
+from attitude.log import AttitudeLog
+from attitude.sheet import ClipSheet
+from attitude.words import with_uncertainty
 from horizon.angles import wrap_deg
 
-__all__ = ["NOT_VERIFIED", "VERIFIED", "belongs", "middle_deg"]
+if TYPE_CHECKING:
+    from attitude.clock import ClockFit
+
+__all__ = ["NOT_VERIFIED", "VERIFIED", "Belonging", "belongs", "middle_deg"]
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 VERIFIED = "verified"
 NOT_VERIFIED = "not verified"
@@ -25,6 +51,28 @@ MOVE_DEG = 3.0
 GAIN_RANGE = (0.9, 1.1)
 STEP_S, QUICK_DEG = 1.0, 2.0
 FEWEST_QUICK = 6
+BETWEEN_DEG, FEW_BETWEEN = 20.0, 3
+SHORTEST_TURNED_S, WHOLE = 1.0, 0.95
+POSES = {0.0: "upright", 180.0: "upside down", 90.0: "right side down", -90.0: "left side down"}
+WINDOW_S, FEWEST_LOOKS, FEWEST_WINDOWS = 4.0, 14, 5
+LAG_S, LAG_STEP_S, LARGEST_CLOCK_SD_S = 0.1, 0.02, 0.2
+LEAST_MOTION_DEG, LEAST_OVER_NOISE = 0.2, 4.0
+MOST_MOTION_DEG, MOST_OTHER_DEG = 10.0, 3.0
+SURE = 0.998  # one side; as many clips are tried as there are
+GAIN_SD = 0.02
+
+
+@dataclass(frozen=True)
+class Belonging:
+    """What a comparison of the rolls says.
+
+    verdict : ``VERIFIED``, ``NOT_VERIFIED`` (nothing moved), or why log and footage must not be compared.
+    kept : one entry per frame, False where the camera turned the picture. notes : what was left out.
+    """
+
+    verdict: str
+    kept: Mask
+    notes: tuple[str, ...] = ()
 
 
 def middle_deg(angle_deg: Array) -> float:
@@ -33,11 +81,74 @@ def middle_deg(angle_deg: Array) -> float:
     return float(wrap_deg(mean_deg + np.median(wrap_deg(angle_deg - mean_deg))))
 
 
-def belongs(frames: pd.DataFrame) -> str:
-    """``VERIFIED``, ``NOT_VERIFIED`` (nothing moved), or why not; the first clip that fails is the answer.
+def belongs(
+    frames: pd.DataFrame,
+    logs: Sequence[AttitudeLog],
+    clocks: Mapping[str, ClockFit],
+    sheets: Mapping[str, ClipSheet],
+) -> Belonging:
+    """Compare the rolls; the first clip that fails is the verdict.
 
-    frames : clip, segment, t_s, roll_deg, log_roll_deg, pitch_deg, log_pitch_deg.
+    frames : clip, segment, t_s, roll_deg, log_roll_deg, pitch_deg, log_pitch_deg, log_yaw_deg, log_index,
+    log_t_s. logs : as counted by log_index. clocks, sheets : of every clip.
     """
+    kept = np.ones(len(frames), bool)
+    notes: list[str] = []
+    for clip, rows in frames.groupby("clip", sort=False).indices.items():
+        turned, said = _turned_by_camera(frames.iloc[rows], str(clip), sheets[str(clip)])
+        kept[rows] = ~turned
+        notes += said
+    if not kept.any():
+        kept[:], notes = True, []
+    counted = frames[kept]
+    small = _small_motions(counted, logs, clocks)
+    verdict = _verdict(counted, small)
+    if verdict in (VERIFIED, NOT_VERIFIED):
+        verdict = _stabilised(small) or verdict
+    return Belonging(verdict, kept, tuple(notes))
+
+
+def _turned_by_camera(part: pd.DataFrame, clip: str, sheet: ClipSheet) -> tuple[Mask, list[str]]:
+    """Frames in which log and footage are at a stroke quarters of a turn apart, and words on it."""
+    log_roll, roll = (part[name].to_numpy(float) for name in ("log_roll_deg", "roll_deg"))
+    apart_deg = wrap_deg(roll - log_roll)
+    turn_deg = wrap_deg(90.0 * np.round(apart_deg / 90.0))
+    turned = turn_deg != 0
+    between = np.abs(wrap_deg(apart_deg - turn_deg)) > BETWEEN_DEG
+    if not turned.any() or np.count_nonzero(between) > max(FEW_BETWEEN, 0.02 * len(part)):
+        return np.zeros(len(part), bool), []
+    t_s = part["t_s"].to_numpy(float) / sheet.time_scale
+    starts = np.flatnonzero(np.diff(turn_deg, prepend=np.nan) != 0)
+    notes, short = [], 0
+    for start, end in zip(starts, np.append(starts[1:], len(part)), strict=True):
+        if not turned[start]:
+            continue
+        if t_s[end - 1] - t_s[start] < SHORTEST_TURNED_S:
+            short += int(end - start)
+            continue
+        run = slice(start, end)
+        whole = np.count_nonzero(turn_deg == turn_deg[start]) > WHOLE * len(part)
+        mend = f"set picture_turned_deg = {(sheet.picture_turned_deg - turn_deg[start]) % 360:g}"
+        notes.append(
+            f"{clip}{'' if whole else f', {t_s[start]:.1f} to {t_s[end - 1]:.1f} s'}: the log says "
+            f"{_pose(log_roll[run])}, the picture is {_pose(roll[run])}: your camera turned the picture "
+            f"itself; this {'shot' if whole else 'stretch'} is left out; "
+            + (f"{mend} to use it" if whole else f"to use it, give that part a file of its own and {mend}")
+        )
+    if short:
+        notes.append(
+            f"{clip}: {short} frames are left out that show another half for sky than their neighbours"
+        )
+    return turned, notes
+
+
+def _pose(roll_deg: Array) -> str:
+    quarter_deg = float(wrap_deg(90.0 * round(middle_deg(roll_deg) / 90.0)))
+    return POSES[180.0 if quarter_deg == -180.0 else quarter_deg]
+
+
+def _verdict(frames: pd.DataFrame, small: Mapping[str, _Small]) -> str:
+    """``VERIFIED``, ``NOT_VERIFIED`` or why log and footage do not go together."""
     verdict = NOT_VERIFIED
     for clip, part in frames.groupby("clip", sort=False):
         apart_deg = 90.0 * round(middle_deg((part["roll_deg"] - part["log_roll_deg"]).to_numpy(float)) / 90)
@@ -53,10 +164,15 @@ def belongs(frames: pd.DataFrame) -> str:
         if _range(log_roll) <= MOVE_DEG and not (quick and _range(roll) > MOVE_DEG):
             continue
         failure = _failure(str(clip), log_step, step, log_roll, roll)
-        if failure:
+        # Quick trembling is read a little late or early by a clock that errs by hundredths of a second.
+        if failure and not (str(clip) in small and _in_range(small[str(clip)].gain)):
             return failure
         verdict = VERIFIED
     return _pitch_failure(frames) or verdict
+
+
+def _in_range(gain: float) -> bool:
+    return GAIN_RANGE[0] <= gain <= GAIN_RANGE[1]
 
 
 def _pitch_failure(frames: pd.DataFrame) -> str:
@@ -83,6 +199,8 @@ def _steps(part: pd.DataFrame, angle_deg: Array) -> Array:
     later = np.searchsorted(t_s, t_s + STEP_S)
     start = np.flatnonzero(later < len(t_s))
     start = start[segment[start] == segment[later[start]]]
+    # Where a stretch was taken out, the next frame is no longer a second away.
+    start = start[t_s[later[start]] - t_s[start] < 2 * STEP_S]
     return np.asarray(angle_deg[later[start]] - angle_deg[start])
 
 
@@ -92,7 +210,7 @@ def _failure(clip: str, log_step: Array, step: Array, log_roll: Array, roll: Arr
     tiny = 1e-9
     by_step = float(log_step @ step / (log_step @ log_step + tiny))
     by_level = float(log_level @ level / (log_level @ log_level + tiny))
-    if any(GAIN_RANGE[0] <= gain <= GAIN_RANGE[1] for gain in (by_step, by_level)):
+    if _in_range(by_step) or _in_range(by_level):
         return ""
     if _range(log_roll) < 0.3 * _range(roll):
         return (
@@ -109,4 +227,124 @@ def _failure(clip: str, log_step: Array, step: Array, log_roll: Array, roll: Arr
     return (
         f"{clip}: the picture rolls {by_step:.2f} times as far as the log says (0.9 to 1.1 is allowed): "
         f"wrong unit or column, another body's attitude, or a picture turned afterwards"
+    )
+
+
+@dataclass(frozen=True)
+class _Small:
+    """Small quick motion of one clip, one entry per window.
+
+    crossed : log times footage; squared : log times log, its noise taken off; freedom : degrees of freedom.
+    clear : whether the log moves well beyond its noise.
+    """
+
+    crossed: Array
+    squared: Array
+    freedom: Array
+    clear: bool
+
+    @property
+    def gain(self) -> float:
+        """Footage on log."""
+        return float(self.crossed.sum() / self.squared.sum())
+
+
+def _small_motions(
+    frames: pd.DataFrame, logs: Sequence[AttitudeLog], clocks: Mapping[str, ClockFit]
+) -> dict[str, _Small]:
+    """Of the clips whose log moves and whose clock was found; one that was not needed was not."""
+    found = {}
+    for clip, part in frames.groupby("clip", sort=False):
+        sd_s = clocks[str(clip)].sd_s
+        if sd_s is None or sd_s > LARGEST_CLOCK_SD_S:
+            continue
+        small = _small_motion(part, logs[int(part["log_index"].iloc[0])], LAG_S + 3 * sd_s)
+        if small is not None:
+            found[str(clip)] = small
+    return found
+
+
+def _stabilised(small: Mapping[str, _Small]) -> str:
+    """Why small quick motion says that the picture was turned afterwards; empty where it does not."""
+    clear = {clip: one for clip, one in small.items() if one.clear}
+    for clip, one in clear.items():
+        failure = _low_gain(clip, one)
+        if failure:
+            return failure
+    if len(clear) < 2:
+        return ""
+    crossed, squared, freedom = (
+        np.concatenate([getattr(one, name) for one in clear.values()])
+        for name in ("crossed", "squared", "freedom")
+    )
+    together = _Small(crossed, squared, freedom, True)
+    return _low_gain(f"{len(clear)} clips together", together)
+
+
+def _small_motion(part: pd.DataFrame, log: AttitudeLog, lag_s: float) -> _Small | None:
+    """Sums per window at the best lag up to ``lag_s``; None where the log hardly moves beyond its noise."""
+    known_s = log.table["t_s"].to_numpy(float)
+    known_deg = np.unwrap(log.table["roll_deg"].to_numpy(float), period=360.0)
+    lags_s = np.arange(-lag_s, lag_s + LAG_STEP_S / 2, LAG_STEP_S)
+    crossed, squared, freedom, noise2 = [], [], [], []
+    columns = ("roll_deg", "log_pitch_deg", "log_yaw_deg")
+    for t_s, angles in _windows(part, columns):
+        lagged = np.array([np.interp(t_s + lag, known_s, known_deg) for lag in lags_s])
+        basis = np.linalg.qr(np.vander(t_s - t_s.mean(), 3))[0]
+        left = np.vstack([lagged, angles])
+        left = left - (left @ basis) @ basis.T
+        log_deg, footage, others = left[: len(lags_s)], left[len(lags_s)], left[len(lags_s) + 1 :]
+        if np.ptp(log_deg, axis=1).max() > MOST_MOTION_DEG or np.ptp(others, axis=1).max() > MOST_OTHER_DEG:
+            continue
+        inside = (known_s >= t_s[0]) & (known_s <= t_s[-1])
+        if np.count_nonzero(inside) < FEWEST_LOOKS:
+            continue
+        # White noise of variance s^2 has fourth differences of variance 70 s^2.
+        noise2.append(float(np.mean(np.diff(known_deg[inside], n=4) ** 2)) / 70)
+        crossed.append(log_deg @ footage)
+        squared.append(np.sum(log_deg**2, axis=1))
+        freedom.append(len(t_s) - 3.0)
+    if not freedom:
+        return None
+    dof = np.array(freedom)
+    # Rounding of a moving angle is part of its noise, that of a still one shows nowhere.
+    noise_deg2 = max(float(np.median(noise2)), log.rounding_deg**2 / 12)
+    real = np.array(squared) - noise_deg2 * dof[:, None]
+    motion_deg2 = real.sum(axis=0) / dof.sum()
+    if motion_deg2.min() < max(LEAST_MOTION_DEG**2, noise_deg2):
+        return None
+    clear = bool(motion_deg2.min() >= LEAST_OVER_NOISE**2 * noise_deg2)
+    best = int(np.argmax(np.sum(crossed, axis=0) / real.sum(axis=0)))
+    return _Small(np.array(crossed)[:, best], real[:, best], dof, clear)
+
+
+def _windows(part: pd.DataFrame, columns: Sequence[str]) -> Iterator[tuple[Array, Array]]:
+    """Log times and unwrapped angles, shape (columns, n), of the unbroken windows that hold looks enough."""
+    for _, run in part.groupby("segment", sort=False):
+        t_s = run["log_t_s"].to_numpy(float)
+        angles = np.unwrap(run[list(columns)].to_numpy(float).T, period=360.0)
+        cuts = np.flatnonzero(np.diff((t_s - t_s[0]) // WINDOW_S, prepend=-1.0, append=np.inf))
+        for start, end in pairwise(cuts):
+            if end - start >= FEWEST_LOOKS and np.diff(t_s[start:end]).max() < STEP_S:
+                yield t_s[start:end], angles[:, start:end]
+
+
+def _low_gain(what: str, small: _Small) -> str:
+    """Words on a gain that is below what a log of this picture can have; empty otherwise."""
+    crossed, squared = small.crossed.sum(), small.squared.sum()
+    # A single jolt may hold most of the motion: windows count by their share of it.
+    count = float(squared**2 / np.sum(small.squared**2))
+    if count < FEWEST_WINDOWS:
+        return ""
+    without = (crossed - small.crossed) / (squared - small.squared)
+    scatter = (len(without) - 1) * float(np.mean((without - without.mean()) ** 2))
+    sd = float(np.hypot(scatter**0.5, GAIN_SD))
+    if small.gain + float(student.ppf(SURE, count - 1)) * sd >= GAIN_RANGE[0]:
+        return ""
+    moves_deg = float(np.sqrt(squared / small.freedom.sum()))
+    share = with_uncertainty(small.gain, 1.96 * sd, "of it")
+    return (
+        f"{what}: the log's roll trembles by {moves_deg:.1f} deg and the picture follows only {share}: the "
+        f"picture may have been stabilised, in the camera or afterwards (then write stabilised = true), or "
+        f"the log is of another body"
     )

@@ -15,11 +15,20 @@ derivative of a closed profile: a tilt (first harmonic) and harmonics 2 and up, 
 straight shore at distance d seen from height h stands lower by h / d than the true horizon, which is a
 tilt of that size towards the shore. Without a logged heading every clip gets a tilt of its own, in axes of
 its first heading.
+
+Error of the line: frames that look at one heading measure the same line and share its error, however many
+they are. It belongs to the place looked at and turns the measured up vector about the viewing direction, as
+a skyline does that leans there only: with the camera turned by roll, the line's picture turns with it and
+the error e of its slope still adds e to the roll that is read (the same for its height and the pitch),
+upright as upside down. So every 30 deg of heading has an unknown for roll and one for pitch, of the size
+that the frames state as shared. Between two such headings, at the share s of the way, the error is
+cos(90 deg s) of the one and sin(90 deg s) of the other: its size is the same everywhere, and a heading that
+wanders about any value is still one heading. Without a logged heading there is one pair per clip.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -32,6 +41,7 @@ from attitude.log import AttitudeLog
 from attitude.residuals import MOVING_DPS, Residuals
 from attitude.sheet import Shoot, Surface
 from attitude.stretch import AXES, TURNS, WARM_UP_S, Stretch, grid_columns, stretch_of
+from attitude.surroundings import USUAL_HEIGHT_M, shores_m
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -44,7 +54,7 @@ Array = NDArray[np.float64]
 HEALTHY_DEG = 0.1
 CULPRIT_DEG = 0.9
 LEVEL_SEA_DEG = 0.005
-USUAL_SHORE_M, USUAL_HEIGHT_M = 3000.0, 20.0  # of a lake, when the sheet does not say
+SKYLINE_DEG = 30.0  # headings so far apart see lines that have little in common
 
 
 @dataclass(frozen=True)
@@ -66,13 +76,15 @@ class ObservationModel:
     """Blocks that count, the unknowns, and all that the columns are made from.
 
     blocks : the used rows of ``Residuals.blocks``, index 0 to n - 1. piece : shape (n,), number of the
-    gapless stretch of blocks that each belongs to.
+    gapless stretch of blocks that each belongs to. line_share : heading or clip -> shape (n,), how much of
+    the error that its line has each block carries.
     """
 
     blocks: pd.DataFrame
     piece: NDArray[np.intp]
     unknowns: tuple[Unknown, ...]
     stretches: tuple[Stretch, ...]
+    line_share: Mapping[str, Array]
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -106,6 +118,10 @@ class ObservationModel:
             if what in ("clip_roll", "clip_pitch"):
                 rows = slice(0, n) if what == "clip_roll" else slice(n, None)
                 out[rows, k] = clip == of
+            elif what == "line_roll":
+                out[:n, k] = self.line_share[of]
+            elif what == "line_pitch":
+                out[n:, k] = -self.line_share[of]
             elif what == "lag":
                 out[:, k] = np.where(np.tile(clip == of, 2), self._rates(), 0.0)
         return out
@@ -159,9 +175,12 @@ def observation_model(
         stretch_of(logs[i], frames[log_index == i], rows[log_index == i], len(blocks), pans)
         for i in sorted(set(log_index.tolist()))
     )
+    has_yaw = all(logs[i].has_yaw for i in blocks["log_index"].unique())
+    line_share = _line_share(blocks, has_yaw)
     unknowns = [
         *_sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
-        *_skyline_unknowns(blocks, shoot, all(logs[i].has_yaw for i in blocks["log_index"].unique())),
+        *_skyline_unknowns(blocks, shoot, has_yaw),
+        *_line_unknowns(blocks, line_share),
         Unknown("dip", "", dip_sd_deg, dip_sd_deg),
         Unknown("focal", "", focal_sd, focal_sd),
     ]
@@ -176,7 +195,7 @@ def observation_model(
         else:
             lag_s = float(np.hypot(clock.sd_s, 0.02))
             unknowns.append(Unknown(f"lag:{name}", "", lag_s, lag_s))
-    return ObservationModel(blocks, piece.astype(np.intp), _joined(unknowns), stretches)
+    return ObservationModel(blocks, piece.astype(np.intp), _joined(unknowns), stretches, line_share)
 
 
 def _joined(unknowns: Sequence[Unknown]) -> tuple[Unknown, ...]:
@@ -240,10 +259,11 @@ def _sensor_unknowns(
 
 def _shore_tilt_deg(surface: Surface) -> float:
     """How far a straight shore makes the skyline lean; 0 where the surface reaches to the horizon."""
-    if surface.shore_m is None and surface.surface != "lake":
+    shores = shores_m(surface)
+    if shores is None:
         return 0.0
     height_m = USUAL_HEIGHT_M if surface.height_m is None else surface.height_m
-    distance_m = USUAL_SHORE_M if surface.shore_m is None else surface.shore_m[0]
+    distance_m = shores[0]
     return 0.0 if distance_m > horizon_distance_m(height_m) else float(np.rad2deg(height_m / distance_m))
 
 
@@ -283,4 +303,33 @@ def _skyline_unknowns(blocks: pd.DataFrame, shoot: Shoot, has_yaw: bool) -> list
             size = harmonics / np.sqrt(k - 1)
             for wave in ("cos", "sin"):
                 unknowns.append(Unknown(f"skyline_{wave}{k}", "ground_not_level", min(healthy, size), size))
+    return unknowns
+
+
+def _line_share(blocks: pd.DataFrame, has_yaw: bool) -> dict[str, Array]:
+    """Heading, deg, or clip -> share of its line's error in each block, for those that were looked at."""
+    if not has_yaw:
+        clip = blocks["clip"].to_numpy()
+        return {str(name): (clip == name).astype(float) for name in blocks["clip"].unique()}
+    place = blocks["log_yaw_deg"].to_numpy(float) / SKYLINE_DEG
+    before = np.floor(place)
+    way = np.pi / 2 * (place - before)
+    count = round(360 / SKYLINE_DEG)
+    shares = {}
+    for k in range(count):
+        share = np.where(before % count == k, np.cos(way), 0.0)
+        share = np.where((before + 1) % count == k, np.sin(way), share)
+        if share.any():
+            shares[f"{k * SKYLINE_DEG:g}"] = share
+    return shares
+
+
+def _line_unknowns(blocks: pd.DataFrame, line_share: Mapping[str, Array]) -> list[Unknown]:
+    """Errors of the line that frames of one heading share. Value: lean of its normal, right or ahead, deg."""
+    unknowns = []
+    for of, share in line_share.items():
+        for axis in ("roll", "pitch"):
+            shared = blocks[f"shared_{axis}_sd_deg"].to_numpy(float)
+            sd = float(np.sqrt(np.average(shared**2, weights=share**2)))
+            unknowns.append(Unknown(f"line_{axis}:{of}", "", sd, sd))
     return unknowns

@@ -5,9 +5,10 @@ leaves the folder as it was and an interruption leaves no half-written file.
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 
 from attitude.clock import ClockError, ClockFit, align
 from attitude.corrections import corrections
-from attitude.dip import dip_rad, shore_dip_rad
 from attitude.files import write_whole
 from attitude.infer import OTHER_BODIES, infer, infer_without_log
 from attitude.log import AttitudeLog, attitude_at, read_logs
@@ -25,17 +25,23 @@ from attitude.picture import footage_roll
 from attitude.report import Material, Picture, write_report
 from attitude.residuals import Residuals, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, assumptions_of, build_result
-from attitude.sheet import Shoot, read_sheet
+from attitude.sheet import ClipSheet, Shoot, read_sheet
+from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.verdict import judge
+from horizon import TRACK_COLUMNS
 from horizon.angles import other_reading_deg, up_from_angles, wrap_deg
-from horizon.clip import ClipFacts, read_pictures
+from horizon.clip import probe, read_frames, read_pictures
 from horizon.draw import draw_horizon
-from horizon.lens import Lens
 from horizon.measure import ClipTrack, measure_clip
+from horizon.selfcheck import Sample, fits_in, self_check
 
 __all__ = ["check", "write_frames"]
 
 Progress = Callable[[str, float], None]
+
+SELF_CHECKED, SAMPLED_S = 4, 60.0
+# What a look tells of the horizon, empty where there was none.
+MEASURED = [name for name in TRACK_COLUMNS if name not in ("clip", "frame", "t_s", "reason", "claims")]
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,9 @@ def check(
     else:
         focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
         causes = infer(found, logs, footage.tracks, clocks, shoot, focal_sd=focal_sd)
-    causes = replace(causes, notes=(*causes.notes, *_remarks(logs, clocks)))
+    checked = self_check(_samples(footage), executor=executor)
+    distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in checked.defects)
+    causes = replace(causes, notes=(*distrust, *causes.notes, *_remarks(logs, clocks)))
     verdict = judge(causes, shoot)
     assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
@@ -83,10 +91,11 @@ def check(
         residuals=found,
         causes=causes,
         verdict=verdict,
-        result=build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions),
+        result=build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, checked),
         frames=frames,
         corrections=_in_clip_time(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
         pictures=_pictures(footage, shoot, found),
+        self_check=checked,
     )
     folder = out if out is not None else shoot.folder / "result"
     _write(material, folder)
@@ -97,19 +106,32 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
     tracks: list[ClipTrack] = []
     lenses: dict[str, KnownLens] = {}
     paths: dict[str, Path] = {}
-    dip = _dip_rad(shoot)
     for clip in shoot.clips:
         for path in clip.files:
-
-            def lens_for(facts: ClipFacts, name: str = path.name) -> Lens:
-                lenses[name] = lens_of(facts, shoot.camera, clip_sheet_of(name, shoot))
-                return lenses[name].lens
-
-            told = None if progress is None else lambda share, name=path.name: progress(name, share)
-            track = measure_clip(path, lens_for, dip_rad=dip, executor=executor, progress=told)
+            told = None if progress is None else partial(progress, path.name)
+            track, lenses[path.name] = _measure_file(path, clip, shoot, executor, told)
             paths[path.name] = path
             tracks.append(_in_real_time(track, clip.time_scale))
     return _Footage(tuple(tracks), lenses, paths)
+
+
+def _measure_file(
+    path: Path,
+    clip: ClipSheet,
+    shoot: Shoot,
+    executor: Executor | None,
+    progress: Callable[[float], None] | None,
+) -> tuple[ClipTrack, KnownLens]:
+    known = lens_of(probe(path), shoot.camera, clip)
+    track = measure_clip(
+        path,
+        lambda _facts: known.lens,
+        dip_rad=visible_dip_rad(shoot.horizon),
+        surroundings=surroundings_of(shoot, clip, known),
+        executor=executor,
+        progress=progress,
+    )
+    return track, known
 
 
 def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
@@ -132,15 +154,6 @@ def _remarks(logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]) -> list[st
     """What was mended or noticed while reading and aligning."""
     said = [f"{log.name}: {note}" for log in logs for note in log.notes]
     return [*said, *(f"{clock.clip}: {clock.note}" for clock in clocks if clock.note)]
-
-
-def _dip_rad(shoot: Shoot) -> float:
-    surface = shoot.horizon
-    if surface.height_m is None:
-        return 0.0
-    if surface.shore_m is not None:
-        return shore_dip_rad(surface.height_m, float(np.mean(surface.shore_m)))
-    return dip_rad(surface.height_m)
 
 
 def _in_real_time(track: ClipTrack, time_scale: float) -> ClipTrack:
@@ -188,13 +201,56 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     if track.sky == "unknown" and found is None:
         measured = table["roll_deg"].notna()
         table = table.assign(reason=table["reason"].mask(measured, UNTOLD_SKY))
-        return table.assign(
-            **dict.fromkeys(("roll_deg", "pitch_deg", "roll_sd_deg", "pitch_sd_deg", "quality"), np.nan)
-        )
+        return table.assign(**dict.fromkeys(MEASURED, np.nan), claims="")
     if found is not None and track.clip in found.turned_over:
         roll_deg, pitch_deg = other_reading_deg(table["roll_deg"], table["pitch_deg"], track.dip_rad)
-        return table.assign(roll_deg=roll_deg, pitch_deg=pitch_deg)
+        # The interval keeps its sides: a ridge raises the line towards the sky, whichever way up that is.
+        moved = {f"pitch_{end}_deg": table[f"pitch_{end}_deg"] for end in ("low", "high")}
+        moved = {name: bound + (pitch_deg - table["pitch_deg"]) for name, bound in moved.items()}
+        return table.assign(roll_deg=roll_deg, pitch_deg=pitch_deg, **moved)
     return table
+
+
+def _samples(footage: _Footage) -> Iterator[Sample]:
+    """A few measured frames for the self-check, spread over the clips, their time and the roll."""
+    parts = []
+    for track in footage.tracks:
+        table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
+        roll_deg, pitch_deg = (table[name].to_numpy(float) for name in ("roll_deg", "pitch_deg"))
+        inside = fits_in(footage.lenses[track.clip].lens, roll_deg, pitch_deg, track.dip_rad)
+        table = table.loc[inside, ["clip", "frame", "t_s", "roll_deg"]]
+        if len(table):
+            # Finding a frame means decoding up to it.
+            parts.append(table[table["t_s"] <= table["t_s"].min() + SAMPLED_S])
+    if not parts:
+        return
+    able = pd.concat(parts, ignore_index=True)
+    chosen = able.loc[_spread(able, SELF_CHECKED)]
+    track_of = {track.clip: track for track in footage.tracks}
+    for clip, rows in chosen.groupby("clip", sort=False):
+        wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
+        lens, dip_rad = footage.lenses[str(clip)].lens, track_of[str(clip)].dip_rad
+        for frame in read_frames(footage.paths[str(clip)]):
+            if frame.index in wanted:
+                t_s, its_roll_deg = wanted.pop(frame.index).tolist()
+                yield Sample(str(clip), t_s, frame.luma, lens, its_roll_deg, dip_rad)
+            if not wanted:
+                break
+
+
+def _spread(frames: pd.DataFrame, count: int) -> list[int]:
+    """Rows that lie far apart: each the one farthest from those already taken."""
+    t_s = frames["t_s"].to_numpy(float) / SAMPLED_S
+    roll = np.deg2rad(frames["roll_deg"].to_numpy(float))
+    clip = pd.factorize(frames["clip"])[0]
+    taken: list[int] = []
+    nearest = np.full(len(frames), np.inf)
+    while len(taken) < min(count, len(frames)):
+        k = int(np.argmax(nearest))
+        taken.append(k)
+        apart = np.abs(t_s - t_s[k]) + 2 * np.abs(np.sin((roll - roll[k]) / 2)) + (clip != clip[k])
+        nearest = np.minimum(nearest, apart)
+    return taken
 
 
 def _pictures(footage: _Footage, shoot: Shoot, found: Residuals | None) -> tuple[Picture, ...]:

@@ -23,12 +23,13 @@ from attitude.check import write_frames
 from attitude.clock import ClockError
 from attitude.dip import DipError
 from attitude.log import LogError
-from attitude.optics import ASSUMED_HFOV_DEG
-from attitude.sheet import SheetError
+from attitude.optics import lens_of
+from attitude.sheet import Camera, ClipSheet, SheetError
 from attitude.starter import StarterError, write_starter
+from attitude.surroundings import surroundings_without_sheet
 from attitude.terminal import measure_lines, summary_lines
 from horizon.clip import ClipError, probe
-from horizon.lens import LensError, lens_from_hfov
+from horizon.lens import LensError
 from horizon.measure import measure_clip
 
 __all__ = ["app", "run"]
@@ -117,18 +118,19 @@ def measure(
     ] = None,
 ) -> None:
     """Measure the horizon in one clip, without a log."""
-    angle_deg = ASSUMED_HFOV_DEG if hfov_deg is None else hfov_deg
+    known = lens_of(probe(clip), Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
     with _workers() as executor, _progress() as bar:
         track = measure_clip(
             clip,
-            lambda facts: lens_from_hfov(facts.width_px, facts.height_px, angle_deg),
+            lambda _facts: known.lens,
+            surroundings=surroundings_without_sheet(known),
             executor=executor,
             progress=lambda share: bar(clip.name, share),
         )
     folder = out if out is not None else clip.parent / f"{clip.stem}-horizon"
     folder.mkdir(parents=True, exist_ok=True)
     write_frames(track.track, folder)
-    _print(measure_lines(track, folder, None if hfov_deg is None else angle_deg))
+    _print(measure_lines(track, folder, hfov_deg))
 
 
 def _place_demo(folder: Path) -> list[Path]:

@@ -8,8 +8,8 @@ Stretches, none shorter than ``SHORTEST_S``: first the steps that make the squar
 at a price per step (optimal partitioning: Jackson et al., IEEE Signal Process. Lett. 12 (2005) 105), which
 follows a lean that changes quickly; then neighbours that are alike are joined, cheapest first (Ward, J. Am.
 Stat. Assoc. 58 (1963) 236: joining costs n m / (n + m) (a - b)^2), which keeps a slow drift from becoming
-many steps that nobody sees. Alike: within ``LIKE_DEG``, or what the uncertainty of frames (95 % of the
-difference of two) does not tell apart.
+many steps that nobody sees. Alike: within ``LIKE_DEG``, or what the uncertainty of the frames' lines (95 % of
+the difference of two) does not tell apart.
 
 The turn is the median of the stretch, so that the way into a roll on purpose does not count. Rolls on
 purpose and excluded times are left out, and so is what is left between two of them when it is shorter than
@@ -68,7 +68,7 @@ def corrections(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | No
         lasts_s = track.facts.duration_s * clip_sheet_of(track.clip, shoot).time_scale
         measured_s = track.track.loc[track.track["roll_deg"].notna(), "t_s"].to_numpy(float)
         t_s, tilt = part["t_s"].to_numpy(float), part["tilt_deg"].to_numpy(float)
-        like_deg = max(LIKE_DEG, 1.96 * 2**0.5 * float(part["roll_sd_deg"].median()))
+        like_deg = max(LIKE_DEG, 1.96 * 2**0.5 * float(part["line_roll_sd_deg"].median()))
         for first, last in _runs(part, measured_s):
             if t_s[last - 1] - t_s[first] < SHORTEST_S and last - first < len(t_s):
                 continue

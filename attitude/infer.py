@@ -3,9 +3,9 @@
 Numbers come from one linear Gaussian model with every unknown free within its *wide* prior
 (:mod:`attitude.causes`, :mod:`attitude.solution`). Reported uncertainty: u_report^2 = (1.4 u)^2 + floor^2,
 with two floors. ``PICTURE_SD_DEG`` in what turns with the camera: the horizon's own error (lens, rolling
-shutter) and the log's rounding, never less than what a single frame states, because frames share their
-skyline and their lens. ``OFFSET_SD_DEG`` between offset and mounting: plate sag and play change sign upside
-down and look like an offset; it leaves their sum, the lean, untouched.
+shutter) and the log's rounding. ``OFFSET_SD_DEG`` between offset and mounting: plate sag and play change sign
+upside down and look like an offset; it leaves their sum, the lean, untouched. The error of the line that
+frames of one heading share is among the unknowns; the picture's own lean carries it undiminished.
 
 Log and footage belong together only for the camera's own sensor; for other bodies no cause is claimed, and
 where log and picture are unrelated, or the picture was turned afterwards, only what the footage shows.
@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 
 from attitude.belongs import VERIFIED
 from attitude.causes import CULPRIT_DEG, HEALTHY_DEG, observation_model
-from attitude.dip import dip_sd_rad
 from attitude.evidence import cause_probabilities
 from attitude.filter import FREE_FALL_MPS2
 from attitude.findings import Causes, Estimate, Terms
@@ -33,6 +32,7 @@ from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.solution import INFLATE, Solution, solve
 from attitude.stretch import WARM_UP_S
+from attitude.surroundings import lens_axis_sd_rad, line_height_sd_rad
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,11 +47,9 @@ Array = NDArray[np.float64]
 MG_PER_DEG = 1000 * np.pi / 180
 PICTURE_SD_DEG = 0.04
 OFFSET_SD_DEG = 0.05
-SKYLINE_DEG = 30.0
 LEAST_COVER = 0.5  # of the measured frames, for a mean of the log to stand beside theirs
 FOCAL_SD = 0.012
 LEAN_PER_LEAK = 180 / np.pi / FREE_FALL_MPS2  # deg per m/s2, if all of it reaches the level
-LENS_AXIS_SD_DEG = {True: 0.05, False: 0.5}  # calibrated lens file or not
 OTHER_BODIES = {"airframe", "joints"}
 STABILISED = "the picture may have been turned afterwards (stabilised): only the delivered lean is known"
 OTHER_BODY = "the log is of another body than the camera (attitude_of): it says nothing of the picture"
@@ -75,7 +73,7 @@ def infer(
     if refusal:
         return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, refusal))
     # Where the lens looks within the picture moves every pitch alike, so no footage can average it out.
-    axis_sd_deg = LENS_AXIS_SD_DEG[all(clip.lens or shoot.camera.lens for clip in shoot.clips)]
+    axis_sd_deg = float(np.rad2deg(max(lens_axis_sd_rad(shoot, clip) for clip in shoot.clips)))
     model = observation_model(
         found,
         logs,
@@ -84,7 +82,7 @@ def infer(
         tracks,
         focal_sd=focal_sd,
         pitch_zero_sd_deg=axis_sd_deg,
-        dip_sd_deg=_dip_sd_deg(shoot),
+        dip_sd_deg=float(np.rad2deg(line_height_sd_rad(shoot.horizon))),
     )
     if not len(model.blocks):
         note = (
@@ -93,8 +91,7 @@ def infer(
         )
         return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, note))
     rounding_deg = max(logs[i].rounding_deg for i in model.blocks["log_index"].unique())
-    line_sd_deg = float(found.frames["roll_sd_deg"].median()) / _skylines(found, logs) ** 0.5
-    floor_deg = float(np.hypot(max(PICTURE_SD_DEG, line_sd_deg), rounding_deg / 12**0.5))
+    floor_deg = float(np.hypot(PICTURE_SD_DEG, rounding_deg / 12**0.5))
     solution = solve(model, floor_deg)
 
     frames = footage_roll(tracks, shoot, found)
@@ -163,24 +160,6 @@ def _bodies(rows: pd.DataFrame, shoot: Shoot) -> set[str]:
     return {shoot.logs[i].attitude_of for i in rows["log_index"].unique()}
 
 
-def _skylines(found: Residuals, logs: Sequence[AttitudeLog]) -> float:
-    """How many skylines were seen that have little in common: one per 30 deg of heading.
-
-    The error of a measured line is that of its skyline, shared by all frames that see it, however many.
-    """
-    if not all(logs[i].has_yaw for i in found.frames["log_index"].unique()):
-        return 1.0
-    return float(np.unique(found.frames["log_yaw_deg"].to_numpy(float) // SKYLINE_DEG).size)
-
-
-def _dip_sd_deg(shoot: Shoot) -> float:
-    """Uncertainty of the dip: height to a tenth and a metre, refraction, and 0.03 deg for haze and swell."""
-    height_m = shoot.horizon.height_m
-    if height_m is None:
-        return 0.15  # anything from the beach to 120 m up
-    return float(np.hypot(np.rad2deg(dip_sd_rad(height_m, 1.0 + 0.1 * height_m)), 0.03))
-
-
 def _lean_vector(solution: Solution) -> Array:
     """Settled, warm roll of the footage when the log says level."""
     return solution.vector(offset_sideways=1.0, mounting_roll=1.0, gyro_roll=1.0)
@@ -191,11 +170,12 @@ def _pitch_vector(solution: Solution) -> Array:
 
 
 def picture_lean(frames: pd.DataFrame) -> Estimate | None:
-    """Mean lean of the upright frames, of all where none is upright."""
+    """Mean lean over the visible skyline of the upright frames, of all where none is upright."""
     if frames.empty:
         return None
     value, sd = mean_lean(frames)
-    floor = max(PICTURE_SD_DEG, float(frames["roll_sd_deg"].median()))
+    # More frames of one skyline do not tell more of what they share.
+    floor = max(PICTURE_SD_DEG, float(np.sqrt(np.mean(frames["shared_roll_sd_deg"] ** 2))))
     return Estimate(value, float(np.hypot(INFLATE * sd, floor)))
 
 

@@ -8,6 +8,7 @@ picture the other way.
 
 Uncertainty of the mean: scatter of the 2 s means about their neighbours (squared steps over two, so that
 slow real changes do not count as noise), doubled in variance for what correlation is left between them.
+Scatter does not show what the frames' lines have in common; whoever uses the mean adds that.
 """
 
 from __future__ import annotations
@@ -35,13 +36,15 @@ DELIBERATE_DEG, LEAVES_DEG = 20.0, 3.0
 WORST_S, SMOOTH_S = 5.0, 1.0
 BLOCK_S = 2.0
 LONGEST_FRAME_S = 1.0
-COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", "roll_sd_deg", "lasts_s"]
+SD_COLUMNS = ["roll_sd_deg", "line_roll_sd_deg", "shared_roll_sd_deg"]
+COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", *SD_COLUMNS, "lasts_s"]
 
 
 def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None) -> pd.DataFrame:
     """Measured frames of all clips, those turned on purpose left out, with columns ``COLUMNS``.
 
-    tilt_deg is the roll about pose_deg; lasts_s the time, as filmed, that a frame stands for. Clips in which
+    tilt_deg is the roll about pose_deg; roll_sd_deg, line_*, shared_* as in the track; lasts_s the time, as
+    filmed, that a frame stands for. Clips in which
     the picture does not tell which half is sky count as not measured, unless the log settled it (``found``).
     """
     parts = []
@@ -64,7 +67,7 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
                 "shot": sheet.shot,
                 "tilt_deg": tilt_deg,
                 "pose_deg": pose_deg,
-                "roll_sd_deg": table["roll_sd_deg"].to_numpy(float),
+                **{column: table[column].to_numpy(float) for column in SD_COLUMNS},
                 "lasts_s": _lasts_s(table["t_s"].to_numpy(float)),
             }
         )
@@ -77,7 +80,8 @@ def log_roll(found: Residuals) -> pd.DataFrame:
     parts = []
     for clip, frames in found.frames.groupby("clip", sort=False):
         tilt_deg, pose_deg = tilt_about_pose(frames["log_roll_deg"].to_numpy(float))
-        part = pd.DataFrame({"clip": clip, "tilt_deg": tilt_deg, "pose_deg": pose_deg, "roll_sd_deg": 0.0})
+        part = pd.DataFrame({"clip": clip, "tilt_deg": tilt_deg, "pose_deg": pose_deg})
+        part[SD_COLUMNS] = 0.0
         part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
         part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
         parts.append(part[~_on_purpose(tilt_deg)])
@@ -101,7 +105,7 @@ def mean_lean(frames: pd.DataFrame) -> tuple[float, float]:
     block = (frames["t_s"] // BLOCK_S).astype(int)
     means = frames.groupby(["clip", block], sort=False)["tilt_deg"].mean()
     steps = means.groupby(level=0, sort=False).diff().dropna().to_numpy(float)
-    usual = float(frames["roll_sd_deg"].median())
+    usual = float(frames["line_roll_sd_deg"].median())
     sd = float(np.sqrt(np.mean(steps**2) / 2)) if len(steps) >= 3 else usual
     return mean, float(np.sqrt(2.0) * max(sd, 1e-3) / np.sqrt(len(means)))
 

@@ -5,9 +5,10 @@ attitude: r_roll = cos(pitch) (roll_log - roll_footage), r_pitch = pitch_log - p
 
 Frames follow each other too closely to count as separate measurements: intervals from single frames covered
 the truth 35 times in 100 in simulation. Blocks of max(2 s, 2 x correlation time) restore honest counting;
-what correlation is left between blocks is left to the inference. Blocks do not reach across breaks, and
-those in which the camera rolls or tilts faster than ``MOVING_DPS`` are left out later, because there a
-clock error of 20 ms already weighs 0.08 deg.
+what correlation is left between blocks is left to the inference. Of the line's uncertainty only what frames
+of one heading do not share is averaged; the shared part goes along undiminished. Blocks do not reach across
+breaks, and those in which the camera rolls or tilts faster than ``MOVING_DPS`` are left out later, because
+there a clock error of 20 ms already weighs 0.08 deg.
 
 Known turns are taken off the footage first: the camera's meant turn in its mount, and the turn that the
 camera gave the picture itself. A horizon trim that the log does not contain is added to the log's roll.
@@ -37,6 +38,7 @@ __all__ = ["MOVING_DPS", "Residuals", "clip_sheet_of", "residuals"]
 
 Array = NDArray[np.float64]
 
+SD_COLUMNS = ["line_roll_sd_deg", "line_pitch_sd_deg", "shared_roll_sd_deg", "shared_pitch_sd_deg"]
 MOVING_DPS = 4.0
 BLOCK_S = 2.0
 WINDOW_S, LAG_S = 20.0, 1.0
@@ -56,8 +58,7 @@ FRAME_COLUMNS = [
     "log_turned_deg",
     "r_roll_deg",
     "r_pitch_deg",
-    "roll_sd_deg",
-    "pitch_sd_deg",
+    *SD_COLUMNS,
     "shot",
     "segment",
     "block",
@@ -71,10 +72,11 @@ class Residuals:
     frames : one row per measured frame that has log attitude and is not excluded, ``FRAME_COLUMNS``.
         roll_deg, pitch_deg are the footage's after known turns; log_roll_deg is as logged, but for the
         camera's meant turn in its mount, log_turned_deg, taken off where the log contains it; trim not
-        added. block: index into ``blocks``.
+        added. line_*, shared_*: as in the track. block: index into ``blocks``.
     blocks : one row per block: clip, segment (unbroken run), t_s, log_t_s, log_index, n, r_roll_deg,
-        r_pitch_deg, roll_sd_deg, pitch_sd_deg, log_roll_deg, log_pitch_deg, log_yaw_deg, rate_dps (mean
-        roll and pitch rate), correlation_s, shot.
+        r_pitch_deg, roll_sd_deg, pitch_sd_deg (of these two, as far as frames differ), shared_roll_sd_deg,
+        shared_pitch_sd_deg (what all frames of one heading share), log_roll_deg, log_pitch_deg,
+        log_yaw_deg, rate_dps (mean roll and pitch rate), correlation_s, shot.
     belongs : ``VERIFIED``, ``NOT_VERIFIED`` or, when the log is not of this picture, why.
     notes : what was chosen by fitting rather than told, one sentence each.
     turned_over : clips of which the log chose the reading upside down to the track's.
@@ -124,12 +126,16 @@ def residuals(
         return Residuals(empty, _blocks(empty, BLOCK_S, 0.0), NOT_VERIFIED, tuple(notes))
     frames = pd.concat(parts, ignore_index=True)
     frames["segment"] = _segments(frames)
+    sheets = {clip: clip_sheet_of(clip, shoot) for clip in frames["clip"].unique()}
+    fits = belongs(frames, logs, clock_of, sheets)
+    notes += fits.notes
+    frames = frames[fits.kept].reset_index(drop=True)
+    frames["segment"] = _segments(frames)
     correlation_s = _correlation_s(frames)
     block_s = float(np.clip(2 * correlation_s, BLOCK_S, LONGEST_BLOCK_S))
     frames["block"] = _block_index(frames, block_s)
-    fits = belongs(frames)
     blocks = _blocks(frames, block_s, correlation_s)
-    return Residuals(frames[FRAME_COLUMNS], blocks, fits, tuple(notes), frozenset(turned_over))
+    return Residuals(frames[FRAME_COLUMNS], blocks, fits.verdict, tuple(notes), frozenset(turned_over))
 
 
 def clip_sheet_of(clip: str, shoot: Shoot) -> ClipSheet:
@@ -198,8 +204,7 @@ def _clip_frames(
             "turned_over": turned_over,
             "r_roll_deg": slope * wrap_deg(log_roll + trim_deg - roll),
             "r_pitch_deg": log_pitch - pitch,
-            "roll_sd_deg": table["roll_sd_deg"].to_numpy(float),
-            "pitch_sd_deg": table["pitch_sd_deg"].to_numpy(float),
+            **{column: table[column].to_numpy(float) for column in SD_COLUMNS},
             "shot": sheet.shot,
         }
     )
@@ -271,6 +276,10 @@ def _blocks(frames: pd.DataFrame, block_s: float, correlation_s: float) -> pd.Da
     rates_dps = _rates(frames)
     for _, part in frames.groupby("block", sort=True):
         apart = max(1.0, min(len(part), block_s / max(2 * correlation_s, 1e-3)))
+        # Residuals of roll are shortened by cos(pitch), and their uncertainties with them.
+        shorter = np.cos(np.deg2rad(part["pitch_deg"].to_numpy(float)))
+        own_roll_deg, shared_roll_deg = _sds(part, "roll", shorter)
+        own_pitch_deg, shared_pitch_deg = _sds(part, "pitch", np.ones(len(part)))
         row = {
             "clip": part["clip"].iloc[0],
             "segment": int(part["segment"].iloc[0]),
@@ -280,8 +289,10 @@ def _blocks(frames: pd.DataFrame, block_s: float, correlation_s: float) -> pd.Da
             "n": len(part),
             "r_roll_deg": part["r_roll_deg"].mean(),
             "r_pitch_deg": part["r_pitch_deg"].mean(),
-            "roll_sd_deg": float(np.sqrt((part["roll_sd_deg"] ** 2).mean() / apart)),
-            "pitch_sd_deg": float(np.sqrt((part["pitch_sd_deg"] ** 2).mean() / apart)),
+            "roll_sd_deg": own_roll_deg / apart**0.5,
+            "pitch_sd_deg": own_pitch_deg / apart**0.5,
+            "shared_roll_sd_deg": shared_roll_deg,
+            "shared_pitch_sd_deg": shared_pitch_deg,
             "rate_dps": float(rates_dps[part.index].mean()),
             "correlation_s": correlation_s,
             "shot": part["shot"].iloc[0],
@@ -292,9 +303,18 @@ def _blocks(frames: pd.DataFrame, block_s: float, correlation_s: float) -> pd.Da
         rows.append(row)
     columns = [
         "clip", "segment", "t_s", "log_t_s", "log_index", "n", "r_roll_deg", "r_pitch_deg", "roll_sd_deg",
-        "pitch_sd_deg", "log_roll_deg", "log_pitch_deg", "log_yaw_deg", "rate_dps", "correlation_s", "shot",
+        "pitch_sd_deg", "shared_roll_sd_deg", "shared_pitch_sd_deg", "log_roll_deg", "log_pitch_deg",
+        "log_yaw_deg", "rate_dps", "correlation_s", "shot",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def _sds(part: pd.DataFrame, axis: str, shorter: Array) -> tuple[float, float]:
+    """Root mean square, over the frames, of what each has to itself and of what they share, deg."""
+    line = shorter * part[f"line_{axis}_sd_deg"].to_numpy(float)
+    shared = shorter * part[f"shared_{axis}_sd_deg"].to_numpy(float)
+    own = np.maximum(line**2 - shared**2, 0.0)
+    return float(np.sqrt(own.mean())), float(np.sqrt(np.mean(shared**2)))
 
 
 def _rates(frames: pd.DataFrame) -> Array:

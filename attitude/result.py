@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from attitude.log import AttitudeLog
     from horizon.measure import ClipTrack
+    from horizon.selfcheck import SelfCheck
 
 __all__ = ["FORMAT", "UNTOLD_SKY", "VERSION", "assumptions_of", "build_result"]
 
@@ -37,8 +38,12 @@ def build_result(
     causes: Causes,
     verdict: Verdict,
     assumptions: Sequence[Assumption],
+    self_check: SelfCheck | None = None,
 ) -> dict[str, Any]:
-    """Everything that was found, ready for ``json.dumps(..., allow_nan=False)``."""
+    """Everything that was found, ready for ``json.dumps(..., allow_nan=False)``.
+
+    self_check : None where the measuring was not checked, as for a simulated track.
+    """
     out = causes.out_of_tolerance
     after = causes.after_recalibration
     return {
@@ -79,6 +84,7 @@ def build_result(
             "sd": None if after is None else _number(after.sd),
         },
         "assumptions": [{"what": a.what, "value": a.value, "basis": a.basis} for a in assumptions],
+        "self_check": _self_check(self_check),
     }
 
 
@@ -205,6 +211,15 @@ def _frames(tracks: Sequence[ClipTrack], found: Residuals | None) -> dict[str, A
         "measured": measured,
         "not_measured": dict(sorted(reasons.items())),
     }
+
+
+def _self_check(checked: SelfCheck | None) -> dict[str, Any]:
+    """How turned frames were read; null where no frame was turned, or too few were measured."""
+    sizes = ("scale", "scale_sd", "bias_deg", "bias_sd_deg", "worst_deg")
+    if checked is None or not checked.turned:
+        return dict.fromkeys(("turned", "refused", *sizes))
+    read = {name: _number(getattr(checked, name)) for name in sizes}
+    return {"turned": checked.turned, "refused": checked.lost, **read}
 
 
 def _number(value: float | None) -> float | None:

@@ -38,7 +38,6 @@ SHEET_NAME = "shoot.toml"
 LATER = {
     "method": "comparing calibration methods",
     "changed": "comparing shoots",
-    "horizon.visibility_km": "haze",
     "camera.readout_ms": "rolling shutter",
     "log.accelerometer": "the raw accelerometer as evidence",
     "log.gyro": "the raw gyro as evidence",

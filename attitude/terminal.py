@@ -48,6 +48,7 @@ def summary_lines(material: Material, out_folder: Path) -> list[str]:
     lines += _block("Open", [contents.sum_sentence(one) for one in material.causes.undetermined])
     lines += _editor_lines(material)
     damage = [f"{track.clip} is damaged: {track.damage}" for track in material.tracks if track.damage]
+    lines += _block("Checked", [contents.self_check_sentence(material)])
     lines += _block("Notes", [*damage, contents.frames_sentence(material), *shoot.notes])
     lines += _file_lines(out_folder, ("report.html", "result.json", "frames.csv", "corrections.csv"))
     return lines

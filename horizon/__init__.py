@@ -22,8 +22,13 @@ Uncertainty
 HorizonTrack
     DataFrame, one row per frame looked at, columns ``TRACK_COLUMNS``: ``clip`` (file name), ``frame``
     (index in the stream, from 0), ``t_s``, ``roll_deg``, ``pitch_deg``, ``roll_sd_deg``,
-    ``pitch_sd_deg``, ``quality`` (0 to 1: share of the visible line that was found where the fit says),
-    ``reason``. A frame that could not be measured is a row with NaN and a reason, never a gap.
+    ``pitch_sd_deg`` (of the true horizon: line and declared surroundings), ``quality`` (0 to 1: share of the
+    visible line that was found where the fit says), ``reason``; then ``line_roll_sd_deg``,
+    ``line_pitch_sd_deg`` (of the fitted line alone), ``shared_roll_sd_deg``, ``shared_pitch_sd_deg`` (the
+    part of the line's that all frames of one heading have in common, never to be divided by the root of
+    their number), ``pitch_low_deg``, ``pitch_high_deg`` (95 % interval of the true pitch, uneven with haze
+    and ridges) and ``claims`` ("roll and pitch", or "roll" where pitch is of the line only). A frame that
+    could not be measured is a row with NaN and a reason, never a gap.
 """
 
 TRACK_COLUMNS = [
@@ -36,4 +41,11 @@ TRACK_COLUMNS = [
     "pitch_sd_deg",
     "quality",
     "reason",
+    "line_roll_sd_deg",
+    "line_pitch_sd_deg",
+    "shared_roll_sd_deg",
+    "shared_pitch_sd_deg",
+    "pitch_low_deg",
+    "pitch_high_deg",
+    "claims",
 ]

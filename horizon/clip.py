@@ -13,6 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +25,7 @@ __all__ = [
     "probe",
     "read_frames",
     "read_pictures",
+    "spread_lumas",
     "with_colour_planes",
     "write_clip",
 ]
@@ -159,6 +161,33 @@ def read_frames(path: Path) -> Iterator[Frame]:
                 yield Frame(index, t_s, _luma(frame))
                 last_s = t_s
             index += 1
+
+
+def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> list[NDArray[np.uint8]]:
+    """Reduced lumas, ``width_px`` wide or less, of up to ``count`` frames spread over the clip.
+
+    What cannot be reached in a damaged file is left out.
+    """
+    found: list[NDArray[np.uint8]] = []
+    if facts.duration_s <= 0:
+        return found
+    shrink = min(1.0, width_px / facts.width_px)
+    size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
+    with _opened(path) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        begin = stream.start_time or 0
+        for k in range(count):
+            target = begin + int((k + 0.5) / count * facts.duration_s / float(stream.time_base or 1))
+            try:
+                container.seek(target, stream=stream)
+                for frame in container.decode(stream):
+                    if frame.pts is None or frame.pts >= target:
+                        found.append(cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA))
+                        break
+            except (av.error.FFmpegError, ValueError, OSError):
+                continue
+    return found
 
 
 def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:

@@ -3,8 +3,9 @@
 For a roll phi each pixel has exactly one pitch, ``theta = atan2(sin(phi) x + cos(phi) y, z)``, at which a
 level line passes through it (from ``ray . up = 0``), whatever the lens. Adding up the brightness gradient
 across the line, with its sign, per (phi, theta) cell therefore scores all pitches of a roll in one pass; a
-real horizon keeps its sign along its length, texture cancels. Two pools are formed, because they fail on
-different frames: gradients clipped (clear lines) and gradients reduced to their direction (hazy lines).
+real horizon keeps its sign along its length, texture cancels. Three pools are formed, because they fail on
+different frames: gradients clipped (clear lines), gradients reduced to their direction (hazy lines), and
+lines through random pairs of the sharpest transitions of single columns and rows (lines with gaps).
 
 The attitude log is never consulted here: the log is what is being tested.
 """
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .angles import angles_from_up
 from .lens import Lens, rays, scaled
 
 __all__ = ["Candidate", "candidates", "picture_area"]
@@ -26,8 +28,11 @@ ROLL_STEP_DEG = 1.5
 SHORTEST_LINE = 0.45
 PER_POOL = 4
 CLIP_GREY = 10.0
+# Lines through pairs of transitions: every so many columns, so many transitions of each, so many pairs.
+COLUMN_STEP_PX, PER_COLUMN, PAIRS, PER_DIRECTION = 4, 2, 500, 2
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 Area = tuple[int, int, int, int]
 
 
@@ -50,6 +55,7 @@ class _Table:
     first_theta_rad: float
     step_rad: float
     count: Array
+    rays: Array
 
 
 @lru_cache(maxsize=4)
@@ -66,7 +72,7 @@ def _table(lens: Lens) -> _Table:
     cell = ((theta - first) / step).astype(np.int32)
     cells = int(cell.max()) + 1
     count = np.stack([np.bincount(row, minlength=cells).astype(float) for row in cell])
-    return _Table(width, height, roll, cell, cells, first, step, count)
+    return _Table(width, height, roll, cell, cells, first, step, count, ray.reshape(height, width, 3))
 
 
 def picture_area(luma: NDArray[np.uint8]) -> Area:
@@ -80,8 +86,13 @@ def picture_area(luma: NDArray[np.uint8]) -> Area:
     return int(lit_columns[0]), int(lit_rows[0]), int(lit_columns[-1]) + 1, int(lit_rows[-1]) + 1
 
 
-def candidates(luma: NDArray[np.uint8], lens: Lens) -> list[Candidate]:
-    """Lines that may be the horizon, best first; empty for a picture without any edge."""
+def candidates(
+    luma: NDArray[np.uint8], lens: Lens, covered: NDArray[np.uint8] | None = None
+) -> list[Candidate]:
+    """Lines that may be the horizon, best first; empty for a picture without any edge.
+
+    ``covered`` (any size, of the same proportions): above 0 where something is burnt into the picture.
+    """
     table = _table(lens)
     small = cv2.resize(luma, (table.width_px, table.height_px), interpolation=cv2.INTER_AREA)
     picture = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 0.8)
@@ -93,6 +104,9 @@ def candidates(luma: NDArray[np.uint8], lens: Lens) -> list[Candidate]:
     inside = np.zeros(small.shape, bool)
     rows = slice(int(np.ceil(top * shrink)) + 2, int(bottom * shrink) - 2)
     inside[rows, int(np.ceil(left * shrink)) + 2 : int(right * shrink) - 2] = True
+    if covered is not None:
+        hidden = cv2.resize(covered, (table.width_px, table.height_px), interpolation=cv2.INTER_AREA)
+        inside &= cv2.dilate(hidden, np.ones((5, 5), np.uint8)) == 0
     gx[~inside] = 0
     gy[~inside] = 0
     length = np.hypot(gx, gy)
@@ -102,12 +116,12 @@ def candidates(luma: NDArray[np.uint8], lens: Lens) -> list[Candidate]:
     direction = 1.0 / (length + noise + 0.3)
     for weight in (clipped, direction):
         found += _best_cells(table, (gx * weight).ravel(), (gy * weight).ravel(), luma.shape)
+    found += _through_transitions(table.rays, gy, noise, table.step_rad)
+    found += _through_transitions(table.rays.transpose(1, 0, 2), gx.T, noise, table.step_rad)
     return _without_twins(found, table.step_rad)
 
 
-def _best_cells(
-    table: _Table, gx: NDArray[np.float32], gy: NDArray[np.float32], shape: tuple[int, ...]
-) -> list[Candidate]:
+def _best_cells(table: _Table, gx: Array32, gy: Array32, shape: tuple[int, ...]) -> list[Candidate]:
     total = np.empty_like(table.count)
     for i, roll in enumerate(table.roll_rad):
         across = gx * np.float32(np.sin(roll)) + gy * np.float32(np.cos(roll))
@@ -132,6 +146,41 @@ def _best_cells(
             )
         )
         _blank(score, i, j, table.first_theta_rad, table.step_rad)
+    return found
+
+
+def _through_transitions(ray: Array, across: Array32, noise: float, step_rad: float) -> list[Candidate]:
+    """Lines through many of the sharpest transitions along columns, found over random pairs of them (RANSAC).
+
+    ``ray`` (height, width, 3), ``across`` (height, width): gradient along the columns.
+    """
+    some = across[:, 1::COLUMN_STEP_PX]
+    size = np.abs(some)
+    peak = np.where(size >= cv2.dilate(size, np.ones((5, 1), np.uint8)), size, 0)
+    rows = np.argsort(-peak, axis=0)[:PER_COLUMN]
+    columns = np.broadcast_to(np.arange(some.shape[1]), rows.shape)
+    sharp = peak[rows, columns] > 2 * noise + 0.5
+    points = ray[:, 1::COLUMN_STEP_PX][rows[sharp], columns[sharp]]
+    sign = np.sign(some[rows[sharp], columns[sharp]])
+    if len(points) < 12:
+        return []
+    # The same pairs for the same picture: a result has to come out twice.
+    first, second = np.random.default_rng(0).integers(0, len(points), (2, PAIRS))
+    far = np.abs(columns[sharp][first] - columns[sharp][second]) > some.shape[1] / 5
+    first, second = (pick[far & (sign[first] == sign[second])] for pick in (first, second))
+    normal = np.cross(points[first], points[second])
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    near = np.abs(normal @ points.T) < 1.2 * step_rad
+    votes = (near & (sign[None] == sign[first][:, None])).sum(axis=1).astype(float)
+    found: list[Candidate] = []
+    for _ in range(PER_DIRECTION):
+        if not len(votes) or votes.max() < 0.25 * some.shape[1]:
+            break
+        best = int(np.argmax(votes))
+        up = normal[best] if normal[best][1] < 0 else -normal[best]
+        roll, pitch = angles_from_up(up)
+        found.append(Candidate(float(roll), float(pitch), float(votes[best]) / np.sqrt(some.shape[1])))
+        votes[np.abs(normal @ up) > np.cos(6 * step_rad)] = 0
     return found
 
 

@@ -28,11 +28,14 @@ __all__ = ["Edges", "find_edges", "seen_from_below"]
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
-SHAPE_GROUPS = 40
-STEP_PX = 0.5
+SHAPE_GROUPS = 32
+STEP_PX = 0.25
 NEAR_END_PX = 3.0
-BLURS_PX = (0.6, 0.9, 1.4, 2.2, 3.5)
-TAILS_PX = (1.5, 3.0, 6.0, 12.0)
+# Close blurs, and no short tail: it would take up the skew of resampling, and a sharp edge with it.
+BLURS_PX = (0.6, 0.75, 0.9, 1.1, 1.4, 2.2, 3.5)
+TAILS_PX = (3.0, 6.0, 12.0)
+# Shapes for the narrow windows of the reduced picture: what the verifier was trained on.
+NARROW_PX, NARROW_BLURS_PX, NARROW_TAILS_PX = 12, (0.6, 0.9, 1.4, 2.2, 3.5), (1.5, 3.0, 6.0, 12.0)
 TAIL_BLUR_PX = 0.9
 # A profile whose noise is nil (drawn pictures) still has the encoder's rounding.
 LEAST_NOISE_GREY = 0.4
@@ -83,9 +86,11 @@ class _Bank:
 def _bank(half_px: int) -> _Bank:
     t = np.arange(-half_px, half_px + 1.0)
     t0 = np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
-    shapes = [_shape(t, t0, blur, 0.0) for blur in BLURS_PX]
+    narrow = half_px <= NARROW_PX
+    blurs, tails = (NARROW_BLURS_PX, NARROW_TAILS_PX) if narrow else (BLURS_PX, TAILS_PX)
+    shapes = [_shape(t, t0, blur, 0.0) for blur in blurs]
     shapes += [
-        _shape(t, t0, TAIL_BLUR_PX, side * tail) for tail in TAILS_PX if tail < half_px for side in (1, -1)
+        _shape(t, t0, TAIL_BLUR_PX, side * tail) for tail in tails if tail < half_px for side in (1, -1)
     ]
     straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
     return _Bank(t, t0, tuple(shapes), straight)
@@ -117,11 +122,13 @@ def find_edges(
     half_px: int,
     group_px: int,
     area: tuple[int, int, int, int],
+    covered: NDArray[np.uint8] | None = None,
 ) -> Edges:
     """Edge points within ``half_px`` of the horizon that ``up_cam`` predicts, one per ``group_px`` along it.
 
     ``luma``: picture (height, width) of the lens's size. ``area``: left, top, right, bottom of the picture
-    inside black bars.
+    inside black bars. ``covered`` (any size, of the same proportions): above 0 where something burnt into
+    the picture hides the scene; groups that touch it give no point.
     """
     start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area)
     groups = len(start) // group_px
@@ -135,6 +142,8 @@ def find_edges(
     strip = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = strip.astype(np.float64).reshape(len(t), groups, group_px).mean(axis=2)
     across, sd, step, gradient, gain, softness_px = _fit_profiles(bank, profile)
+    if covered is not None:
+        across[_hidden(covered, luma.shape[1], start[:used], normal[:used], half_px, groups)] = np.nan
     middle = np.arange(groups) * group_px + group_px // 2
     found = np.isfinite(across)
     points = start[middle] + np.where(found, across, 0)[:, None] * normal[middle]
@@ -152,6 +161,19 @@ def find_edges(
     )
 
 
+def _hidden(
+    covered: NDArray[np.uint8], width_px: int, start: Array, normal: Array, half_px: int, groups: int
+) -> NDArray[np.bool_]:
+    """Groups of profiles that run through what is burnt into the picture, up to half of their reach."""
+    shrink = covered.shape[1] / width_px
+    hidden = np.zeros(len(start), bool)
+    for reach in np.linspace(-half_px / 2, half_px / 2, 5):
+        place = ((start + reach * normal + 0.5) * shrink).astype(int)
+        x, y = np.clip(place, 0, np.array(covered.shape[::-1]) - 1).T
+        hidden |= covered[y, x] > 0
+    return np.asarray(hidden.reshape(groups, -1).any(axis=1))
+
+
 def _nothing(length_px: float) -> Edges:
     none = np.empty(0)
     return Edges(np.empty((0, 3)), none, none, none, none, none, none, length_px, 0, 0.0)
@@ -161,7 +183,7 @@ def _path(
     lens: Lens, up_cam: Array, dip_rad: float, half_px: int, area: tuple[int, int, int, int]
 ) -> tuple[Array, Array, float]:
     """Pixels one apart along the predicted horizon, unit normals towards the sky, and the visible length."""
-    azimuth = np.radians(np.linspace(-110, 110, 1761))
+    azimuth = np.radians(np.linspace(-110, 110, 881))
     left, top, right, bottom = area
     margin = min(half_px, 4)
     coarse = pixels(lens, directions(up_cam, azimuth, -dip_rad))
@@ -201,7 +223,7 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     some_energy = (some**2).sum(axis=0)
     cost = []
     for shape in bank.shapes:
-        best = np.log(np.maximum(some_energy - _explained(shape, some).max(axis=0), 0) + least)
+        best = np.log(_least(some_energy - _explained(shape, some)) + least)
         cost.append(float(np.mean(best)) + shape.columns * np.log(samples) / samples)
     shape = bank.shapes[int(np.argmin(cost))]
     at_shape = np.maximum(energy - _explained(shape, centred), 0)
@@ -224,6 +246,19 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     lost = (place == 0) | (place == places - 1) | (bend <= 0)
     across[lost] = np.nan
     return across, sd, step, gradient, gain, abs(shape.tail_px) + shape.blur_px
+
+
+def _least(sse: Array) -> Array:
+    """Least sum of squares of each column (places, groups), between the places too: by a parabola.
+
+    Without it a shape with more freedom would win by making up for the places' spacing.
+    """
+    inner = np.clip(np.argmin(sse, axis=0), 1, len(sse) - 2)
+    column = np.arange(sse.shape[1])
+    before, here, after = sse[inner - 1, column], sse[inner, column], sse[inner + 1, column]
+    bend = before - 2 * here + after
+    gained = np.where(bend > 0, (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1)), 0)
+    return np.asarray(np.maximum(np.minimum(here - gained, sse.min(axis=0)), 0))
 
 
 def _explained(shape: _Shape, profile: Array) -> Array:

@@ -28,8 +28,8 @@ Array = NDArray[np.float64]
 TUKEY = 4.685
 BLOCKS = 12
 JACKKNIFE = 1.12
-ROLL_FLOOR = 0.6
-PITCH_FLOOR_RMS = 1.0
+ROLL_FLOOR = 0.3
+PITCH_FLOOR_RMS = 0.6
 PITCH_FLOOR_PX = 0.3
 PITCH_FLOOR_SOFT = 0.12
 MODEL_PX = 0.15
@@ -39,20 +39,29 @@ MODEL_PX = 0.15
 class LineFit:
     """Up vector fitted to edge points.
 
-    ``covariance``: of (roll, pitch) in rad^2, of the line itself. ``inlier_share``: of all groups along the
-    visible line, those that agree. ``rms_px`` of the agreeing ones. ``spread``: share of the visible line
-    that the agreeing points span. ``step_grey``: median step of the agreeing points, sky side minus surface.
+    ``covariance``: of (roll, pitch) in rad^2, of the line itself. ``noise_variance`` (2,): the part of its
+    diagonal that pixel noise explains and that the next frame therefore draws anew; the rest is shared by
+    all frames that see the same stretch of the line. ``inlier_share``: of all groups along the visible line,
+    those that agree. ``rms_px`` of the agreeing ones. ``spread``: share of the visible line that the agreeing
+    points span. ``step_grey``: median step of the agreeing points, sky side minus surface; ``step_uneven``:
+    its scatter along the line over its size. ``width_rad``: angle between the outermost agreeing points.
+    ``bow_px``: how far the points bend away from the fit at its ends, as a line off eye level does.
     """
 
     up_cam: Array
     covariance: Array
+    noise_variance: Array
     inlier_share: float
     rms_px: float
     spread: float
     length_px: float
     step_grey: float
+    step_uneven: float
     gradient_grey_px: float
     gain: float
+    softness_px: float
+    width_rad: float
+    bow_px: float
 
 
 def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
@@ -84,22 +93,41 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
     along = edges.along_px[agreeing]
     spread = float(np.ptp(along)) / max(edges.length_px, 1)
     length_px = max(float(np.ptp(along)), 10.0)
+    precision_px = np.where(agreeing, 1 / edges.sd_px**2, 0)
     covariance = _covariance(design, target, weight, solution, edges, agreeing, rms_px, length_px, pixel)
     up = up_cam + solution[0] * e_roll + solution[1] * e_pitch
     up = up / np.linalg.norm(up)
     cos_pitch = max(float(np.hypot(up[0], up[1])), 0.05)
     to_angles = np.diag([1 / cos_pitch, 1.0])
+    covariance = to_angles @ covariance @ to_angles
+    formal = np.linalg.inv(design.T @ (precision_px[:, None] * design) / pixel**2 + 1e-6 * np.eye(2))
+    noise = np.diag(to_angles @ formal @ to_angles)
+    ends = edges.rays[agreeing][[np.argmin(along), np.argmax(along)]]
+    step = edges.step_grey[agreeing]
+    step_grey = float(np.median(step))
     return LineFit(
         up,
-        to_angles @ covariance @ to_angles,
+        covariance,
+        np.minimum(noise, np.diag(covariance)),
         float(agreeing.sum()) / max(edges.seen, 1),
         rms_px,
         spread,
         edges.length_px,
-        float(np.median(edges.step_grey[agreeing])),
+        step_grey,
+        1.4826 * float(np.median(np.abs(step - step_grey))) / max(abs(step_grey), 1.0),
         float(np.median(edges.gradient_grey_px[agreeing])),
         float(np.median(edges.gain[agreeing])),
+        edges.softness_px,
+        float(np.arccos(np.clip(ends[0] @ ends[1], -1, 1))),
+        _bow(along, residual_px[agreeing]),
     )
+
+
+def _bow(along_px: Array, residual_px: Array) -> float:
+    """Size at the ends of the parabola through the residuals, which have no mean and no slope left."""
+    place = 2 * (along_px - along_px.min()) / max(float(np.ptp(along_px)), 1.0) - 1
+    bend = place**2 - 1 / 3
+    return abs(float(bend @ residual_px / max(float(bend @ bend), 1e-9)))
 
 
 def _start(design: Array, target: Array, strength: Array, sign: Array, agree: float) -> tuple[Array, float]:

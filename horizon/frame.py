@@ -1,12 +1,13 @@
 """One frame: candidate lines through edges and fit to the horizon, or the reason why there is none.
 
 A line is taken for the horizon only on its own evidence in the picture: most of its visible length must show
-an edge where the fit says, all with the same side brighter, closely enough, and no second line may be nearly
-as good. The attitude log takes no part in this, because the log is what is being tested.
+an edge where the fit says, all with the same side brighter, closely enough; the verifier must find the line
+and its two sides horizon-like; and no second line may be nearly as good. The attitude log takes no part in
+this, because the log is what is being tested.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,26 +19,35 @@ from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, scaled
 from .sides import Sides, TwoSides
+from .verify import UNKNOWN_OTHERS, Others, edge_strength, likeness, sky_odds
 
-__all__ = ["HorizonFit", "measure_frame"]
+__all__ = ["HorizonFit", "Line", "Look", "lines_of", "look_at", "measure_frame", "refused"]
 
 Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
 
 SMALL_PX = 480
 SMALL_HALF_PX = 12
-# Refusal limits, set on drawn frames, on real strips and on pictures without a horizon (see tests).
+# Refusal limits, set on the tuning part of the evaluation (tests/bench).
 LEAST_INLIERS = 0.4
 LEAST_SPREAD = 0.4
 MOST_RMS_PX = 3.0
 LEAST_STEP_GREY = 3.0
 LEAST_GAIN = 4.0
-LEAST_STRENGTH = 0.12
-SURE_STRENGTH = 0.4
-RIVAL = 0.5
+LEAST_LIKENESS = 0.7
+# Once found and fitted at full size, the line must not turn out unlike a horizon.
+STILL_LIKE = 0.4
+SURE_LIKENESS = 0.9
+# Log odds by which the horizon must beat every other line.
+RIVAL_ODDS = 2.5
 AGREE_PX = 2.0
 SETTLED_PX = 1.0
+# The wide window, as a share of the picture's longer side, and what a skyline must show in it.
+WIDE_SHARE, WIDE_INLIERS, WIDE_STEP_GREY, WIDE_GAIN = 0.03, 0.7, 12.0, 10.0
 SAME_LINE_RAD = math.radians(1.5)
+TWIN_RAD = math.radians(0.4)
+BESIDE_RAD = (math.radians(0.4), math.radians(30))
+NO_SKY = "no line with a sky on one side of it"
 
 
 @dataclass(frozen=True)
@@ -45,24 +55,25 @@ class HorizonFit:
     """Horizon in one frame.
 
     ``up_cam`` and ``covariance`` (roll, pitch; rad^2) with the brighter of two readings of which side is
-    sky; ``up_flipped``: the other reading. ``quality``: share of the visible line that agrees.
-    ``brighter_grey``: sky side minus surface side; ``smoother``: log of the surface's texture over the
-    sky's. ``reason``: "" or why the frame was refused (then the rest is NaN).
+    sky; ``up_flipped``: the other reading. ``shared_variance`` (2,): the part of the covariance's diagonal
+    that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
+    line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
+    the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
+    towards ``up_cam``. ``followed``: found from the start, without a search. ``reason``:
+    "" or why the frame was refused (then the rest is NaN).
     """
 
     up_cam: Array
     up_flipped: Array
     covariance: Array
+    shared_variance: Array
+    width_rad: float
     quality: float
+    likeness: float
     brighter_grey: float
-    smoother: float
+    sky_odds: float
+    followed: bool
     reason: str
-
-
-@dataclass(frozen=True)
-class _Line:
-    strength: float
-    up_cam: Array
 
 
 @dataclass(frozen=True)
@@ -72,64 +83,112 @@ class _Scale:
     area: Area
     half_px: int
     group_px: int
+    covered: Luma | None
 
 
-def _refused(reason: str) -> HorizonFit:
-    nan3, nan22 = np.full(3, np.nan), np.full((2, 2), np.nan)
-    return HorizonFit(nan3, nan3, nan22, float("nan"), float("nan"), float("nan"), reason)
+@dataclass(frozen=True)
+class Look:
+    """A frame prepared for measuring: full size, reduced, and the sides of lines in the reduced picture."""
+
+    full: _Scale
+    small: _Scale
+    sides: Sides
 
 
-def measure_frame(luma: Luma, lens: Lens, *, dip_rad: float = 0.0, start: Array | None = None) -> HorizonFit:
+@dataclass(frozen=True)
+class Line:
+    """A line of the reduced picture. ``likeness``: probability that it is the horizon.
+
+    ``sky_odds``: log odds that the sky lies towards the fit's up vector.
+    """
+
+    likeness: float
+    fit: LineFit
+    seen: TwoSides | None
+    others: Others
+    sky_odds: float
+
+    @property
+    def up_cam(self) -> Array:
+        """Up vector, one way round or the other."""
+        return self.fit.up_cam
+
+
+def refused(reason: str) -> HorizonFit:
+    """A frame that is not measured, and why."""
+    nan, nan3 = float("nan"), np.full(3, np.nan)
+    unknown = np.full((2, 2), nan)
+    return HorizonFit(nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, False, reason)
+
+
+def measure_frame(
+    luma: Luma,
+    lens: Lens,
+    *,
+    dip_rad: float = 0.0,
+    start: Array | None = None,
+    covered: Luma | None = None,
+) -> HorizonFit:
     """Horizon of a luma picture (height, width) seen through ``lens``.
 
     ``start``: up vector of a neighbouring frame; tried first, and the whole picture is searched only when it
     does not lead to a horizon. Of the two readings (which side is sky) the one nearer to ``start``, else the
-    one with the brighter sky, is returned.
+    one with the brighter sky, is returned. ``covered`` (any size, of the same proportions): above 0 where
+    something is burnt into the picture.
     """
-    full, small = _scales(luma, lens)
-    sides = Sides(small.luma, small.lens, small.area)
-    found: list[_Line] = []
+    look = look_at(luma, lens, covered)
+    tracked: list[Line] = []
     if start is not None:
-        near, edges = _refine(full, start, dip_rad, agree_px=3.0)
-        if near is not None and edges is not None and not _why_not(near, full):
-            seen = sides.at(near.up_cam)
-            strength = _strength(near, full) * seen.sky_likeness
-            if strength >= SURE_STRENGTH:
-                return _result(near, edges, seen, full, dip_rad, start)
+        near, edges = _refine(look.full, start, dip_rad, agree_px=3.0)
+        if near is not None and edges is not None and not _why_not(near, look.full):
+            line = _line_at(look, near.up_cam, None)
+            if line is not None and line.likeness >= SURE_LIKENESS:
+                return _result(near, edges, line, look.full, dip_rad, start, followed=True)
             # A quick move leaves the window on waves or clouds: it has to stand against the whole picture.
-            found.append(_Line(strength, near.up_cam))
-    found = _distinct([*found, *_search(small, sides)])
+            tracked = [] if line is None else [line]
+    lines = lines_of(look)
+    found = _distinct([*tracked, *lines])
     if not found:
-        return _refused("no line of sufficient length")
-    reason = ""
+        return refused("no line of sufficient length")
+    reason, reach_px = "", max(2.0, 1.2 * lens.width_px / SMALL_PX)
     for one in found[:3]:
-        if one.strength < LEAST_STRENGTH:
-            reason = reason or "no line with a sky on one side of it"
+        if one.likeness < LEAST_LIKENESS:
+            reason = reason or NO_SKY
             break
-        line, edges = _refine(full, one.up_cam, dip_rad, agree_px=max(2.0, 1.2 * lens.width_px / SMALL_PX))
-        if line is None or edges is None:
-            reason = reason or "no continuous edge along the line"
+        fit, edges = _refine(look.full, one.up_cam, dip_rad, agree_px=reach_px)
+        why = "no continuous edge along the line" if fit is None else _why_not(fit, look.full)
+        if why:
+            # Only now: a wide window takes in what stands before the line, and errs where a narrow one holds.
+            ragged, wide = _refine_wide(look.full, one.up_cam, dip_rad)
+            fit, edges, why = (ragged, wide, "") if ragged is not None else (fit, edges, why)
+        if fit is None or edges is None:
+            reason = reason or why
             continue
-        why = _why_not(line, full)
-        seen = sides.at(line.up_cam)
-        if not why and _strength(line, full) * seen.sky_likeness < LEAST_STRENGTH:
-            why = "no line with a sky on one side of it"
-        if not why:
-            if _has_rival(found, line):
-                return _refused("two lines could be the horizon")
-            return _result(line, edges, seen, full, dip_rad, start)
+        again = _line_at(look, fit.up_cam, [line.fit for line in lines])
+        if not why and (again is None or again.likeness < STILL_LIKE):
+            why = NO_SKY
+        if not why and again is not None:
+            if _has_rival(found, again) or _has_twin(look.full, lines, fit, again, dip_rad):
+                return refused("two lines could be the horizon")
+            return _result(fit, edges, again, look.full, dip_rad, start, followed=False)
         reason = reason or why
-    return _refused(reason)
+    return refused(reason)
 
 
-def _scales(luma: Luma, lens: Lens) -> tuple[_Scale, _Scale]:
+def look_at(luma: Luma, lens: Lens, covered: Luma | None = None) -> Look:
+    """Prepare a frame: black bars found, the picture reduced."""
+    full, small = _scales(luma, lens, covered)
+    return Look(full, small, Sides(small.luma, small.lens, small.area, small.covered))
+
+
+def _scales(luma: Luma, lens: Lens, covered: Luma | None) -> tuple[_Scale, _Scale]:
     area = picture_area(luma)
     long_px = max(lens.width_px, lens.height_px)
     fine = max(1.0, long_px / 1920)
-    full = _Scale(luma, lens, area, round(14 * fine), max(3, round(8 * long_px / 1920)))
+    full = _Scale(luma, lens, area, round(14 * fine), max(3, round(8 * long_px / 1920)), covered)
     shrink = SMALL_PX / long_px
     if shrink >= 1:
-        return full, _Scale(luma, lens, area, SMALL_HALF_PX, 4)
+        return full, _Scale(luma, lens, area, SMALL_HALF_PX, 4, _fitted(covered, luma.shape))
     width, height = round(lens.width_px * shrink), round(lens.height_px * shrink)
     reduced = cv2.resize(luma, (width, height), interpolation=cv2.INTER_AREA)
     small_area = (
@@ -138,30 +197,81 @@ def _scales(luma: Luma, lens: Lens) -> tuple[_Scale, _Scale]:
         int(area[2] * shrink) - (area[2] < lens.width_px),
         int(area[3] * shrink) - (area[3] < lens.height_px),
     )
-    return full, _Scale(reduced, scaled(lens, width, height), small_area, SMALL_HALF_PX, 4)
+    small_lens = scaled(lens, width, height)
+    return full, _Scale(reduced, small_lens, small_area, SMALL_HALF_PX, 4, _fitted(covered, reduced.shape))
+
+
+def _fitted(covered: Luma | None, shape: tuple[int, ...]) -> Luma | None:
+    if covered is None:
+        return None
+    return np.asarray(cv2.resize(covered, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
 def _edges(at: _Scale, up_cam: Array, dip_rad: float) -> Edges:
     return find_edges(
-        at.luma, at.lens, up_cam, dip_rad=dip_rad, half_px=at.half_px, group_px=at.group_px, area=at.area
+        at.luma,
+        at.lens,
+        up_cam,
+        dip_rad=dip_rad,
+        half_px=at.half_px,
+        group_px=at.group_px,
+        area=at.area,
+        covered=at.covered,
     )
 
 
-def _search(small: _Scale, sides: Sides) -> list[_Line]:
-    """Lines of the reduced picture with their likeness to a horizon."""
-    lines: list[_Line] = []
-    for candidate in candidates(small.luma, small.lens):
-        up = up_from_angles(candidate.roll_rad, candidate.pitch_rad)
-        fit = fit_up(_edges(small, up, 0.0), up, small.lens, dip_rad=0.0, agree_px=AGREE_PX)
-        if fit is not None:
-            lines.append(_Line(_strength(fit, small) * sides.at(fit.up_cam).sky_likeness, fit.up_cam))
-    return lines
+def lines_of(look: Look) -> list[Line]:
+    """Lines of the reduced picture that may be the horizon, with their likeness to one."""
+    ups = [
+        up_from_angles(one.roll_rad, one.pitch_rad)
+        for one in candidates(look.small.luma, look.small.lens, look.small.covered)
+    ]
+    fits = [fit for fit in (_small_fit(look, up) for up in ups) if fit is not None]
+    return [_line(look, fit, fits) for fit in fits]
 
 
-def _distinct(lines: list[_Line]) -> list[_Line]:
-    """The strongest of each bundle of twins, strongest first; twins settle on one line."""
-    kept: list[_Line] = []
-    for line in sorted(lines, key=lambda line: -line.strength):
+def _line_at(look: Look, up_cam: Array, among: list[LineFit] | None) -> Line | None:
+    """The line of the reduced picture near ``up_cam``, judged ``among`` the others where known."""
+    fit = _small_fit(look, up_cam)
+    return None if fit is None else _line(look, fit, among)
+
+
+def _small_fit(look: Look, up_cam: Array) -> LineFit | None:
+    small = look.small
+    return fit_up(_edges(small, up_cam, 0.0), up_cam, small.lens, dip_rad=0.0, agree_px=AGREE_PX)
+
+
+def _line(look: Look, fit: LineFit, among: list[LineFit] | None) -> Line:
+    seen = look.sides.at(fit.up_cam)
+    others = UNKNOWN_OTHERS if among is None else _others(fit, among)
+    left, top, right, bottom = look.small.area
+    short_px = min(right - left, bottom - top)
+    return Line(
+        likeness(fit, seen, others, short_px), fit, seen, others, sky_odds(fit, seen, others, short_px)
+    )
+
+
+def _others(fit: LineFit, among: list[LineFit]) -> Others:
+    """The strongest lines beside one, of those that run much the same way, and the strongest across it."""
+    towards = away = across = 0.0
+    for other in among:
+        up = other.up_cam if other.up_cam @ fit.up_cam > 0 else -other.up_cam
+        along, strength = float(up @ fit.up_cam), edge_strength(other)
+        if along <= math.cos(BESIDE_RAD[1]):
+            across = max(across, strength)
+        elif along < math.cos(BESIDE_RAD[0]):
+            # The line of the greater pitch lies lower in the picture.
+            if up[2] > fit.up_cam[2]:
+                away = max(away, strength)
+            else:
+                towards = max(towards, strength)
+    return Others(towards, away, across)
+
+
+def _distinct(lines: list[Line]) -> list[Line]:
+    """The most likely of each bundle of twins, most likely first; twins settle on one line."""
+    kept: list[Line] = []
+    for line in sorted(lines, key=lambda line: -line.likeness):
         if not any(_same_line(line.up_cam, other.up_cam) for other in kept):
             kept.append(line)
     return kept
@@ -169,14 +279,6 @@ def _distinct(lines: list[_Line]) -> list[_Line]:
 
 def _same_line(up_cam: Array, other: Array) -> bool:
     return abs(float(up_cam @ other)) > math.cos(SAME_LINE_RAD)
-
-
-def _strength(fit: LineFit, at: _Scale) -> float:
-    """How much of the line is there, how clearly: the measure by which lines of a picture compete."""
-    clear = 1 - np.exp(-fit.gain / 8)
-    contrast = 1 - np.exp(-abs(fit.step_grey) / 10)
-    close = np.exp(-((fit.rms_px / max(1.0, at.lens.width_px / 1920) / 1.5) ** 2))
-    return float(fit.inlier_share**2 * clear * contrast * close * min(1.0, fit.spread / 0.8))
 
 
 def _refine(
@@ -195,6 +297,17 @@ def _refine(
     return (fit, edges) if fit is not None else (None, None)
 
 
+def _refine_wide(full: _Scale, up_cam: Array, dip_rad: float) -> tuple[LineFit, Edges] | tuple[None, None]:
+    """The line through a skyline too uneven for the narrow window; (None, None) where there is none."""
+    wide = replace(full, half_px=round(WIDE_SHARE * max(full.lens.width_px, full.lens.height_px)))
+    edges = _edges(wide, up_cam, dip_rad)
+    fit = fit_up(edges, up_cam, full.lens, dip_rad=dip_rad, agree_px=wide.half_px / 3)
+    if fit is None or fit.inlier_share < WIDE_INLIERS or fit.spread < WIDE_INLIERS:
+        return None, None
+    strong = abs(fit.step_grey) >= WIDE_STEP_GREY and fit.gain >= WIDE_GAIN
+    return (fit, edges) if strong and fit.rms_px <= wide.half_px / 5 else (None, None)
+
+
 def _why_not(fit: LineFit, full: _Scale) -> str:
     """Why a fitted line is not to be taken for the horizon; "" when it may."""
     short_px = min(full.area[2] - full.area[0], full.area[3] - full.area[1])
@@ -211,22 +324,63 @@ def _why_not(fit: LineFit, full: _Scale) -> str:
     return ""
 
 
-def _has_rival(found: list[_Line], best: LineFit) -> bool:
-    own = [line.strength for line in found if _same_line(line.up_cam, best.up_cam)]
-    others = [line.strength for line in found if not _same_line(line.up_cam, best.up_cam)]
-    return bool(own and others and max(others) > RIVAL * max(own))
+def _has_rival(found: list[Line], best: Line) -> bool:
+    others = [line.likeness for line in found if not _same_line(line.up_cam, best.up_cam)]
+    return bool(others and _odds(best.likeness) - _odds(max(others)) < RIVAL_ODDS)
+
+
+def _has_twin(full: _Scale, lines: list[Line], fit: LineFit, best: Line, dip_rad: float) -> bool:
+    """Whether another line close by is as likely and stays another line at full size: shore and horizon."""
+    for line in lines:
+        up = line.up_cam if float(line.up_cam @ fit.up_cam) > 0 else -line.up_cam
+        apart = float(np.arccos(min(1.0, float(up @ fit.up_cam))))
+        if not apart > TWIN_RAD or not _same_line(line.up_cam, fit.up_cam):
+            continue
+        if _odds(best.likeness) - _odds(line.likeness) < RIVAL_ODDS:
+            near, _ = _refine(full, up, dip_rad, agree_px=AGREE_PX)
+            if near is None or _why_not(near, full):
+                continue
+            if float(np.arccos(min(1.0, float(near.up_cam @ fit.up_cam)))) > TWIN_RAD:
+                return True
+    return False
+
+
+def _odds(likeness: float) -> float:
+    limited = min(max(likeness, 1e-6), 1 - 1e-6)
+    return math.log(limited / (1 - limited))
 
 
 def _result(
-    fit: LineFit, edges: Edges, seen: TwoSides, full: _Scale, dip_rad: float, start: Array | None
+    fit: LineFit,
+    edges: Edges,
+    line: Line,
+    full: _Scale,
+    dip_rad: float,
+    start: Array | None,
+    *,
+    followed: bool,
 ) -> HorizonFit:
-    brighter, smoother = seen.brighter_grey, seen.smoother
-    flip = brighter < 0 if start is None else float(fit.up_cam @ start) < 0
+    # The sides were read off the reduced picture's line, which may be named the other way round.
+    way = 1.0 if float(line.up_cam @ fit.up_cam) > 0 else -1.0
+    brighter = 0.0 if line.seen is None else way * line.seen.brighter_grey
+    odds = way * line.sky_odds
+    flip = odds < 0 if start is None else float(fit.up_cam @ start) < 0
     flipped = -fit.up_cam
     if dip_rad:
         # The visible line is a cone, not a plane: the other reading is fitted anew, on the other cone.
         other = fit_up(seen_from_below(edges), flipped, full.lens, dip_rad=dip_rad, agree_px=AGREE_PX)
         flipped = other.up_cam if other is not None else flipped
-    if flip:
-        return HorizonFit(flipped, fit.up_cam, fit.covariance, fit.inlier_share, -brighter, -smoother, "")
-    return HorizonFit(fit.up_cam, flipped, fit.covariance, fit.inlier_share, brighter, smoother, "")
+    sign = -1.0 if flip else 1.0
+    return HorizonFit(
+        flipped if flip else fit.up_cam,
+        fit.up_cam if flip else flipped,
+        fit.covariance,
+        np.diag(fit.covariance) - fit.noise_variance,
+        fit.width_rad,
+        fit.inlier_share,
+        line.likeness,
+        sign * brighter,
+        sign * odds,
+        followed,
+        "",
+    )

@@ -1,16 +1,19 @@
 """A clip through the three steps: every chosen frame to roll and pitch, or to the reason why not.
 
 Frames are decoded here and measured in worker processes, a run of neighbouring frames at a time; within a
-run each frame starts from the one before. Which half is sky is voted once for the whole clip, because a
-single frame can be deceived by snow, bright sand or night: frames that follow one another closely cannot
-turn over, so they form chains, and the chains vote with the texture and the brightness of their two sides.
+run each frame starts from the one before, and every run begins with a search of its own. The looks are then
+strung together (:mod:`horizon.sequence`), and those that follow another line are refused.
+
+Which half is sky is voted once for the whole clip, because a single frame can be deceived by snow, bright
+sand or night: frames that follow one another closely cannot turn over, so they form chains, and the chains
+vote with the texture and the brightness of their two sides.
 """
 
 import math
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -20,10 +23,13 @@ from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
 from .angles import angles_from_up
-from .clip import ClipError, ClipFacts, Frame, damage, probe, read_frames
-from .frame import HorizonFit, measure_frame
+from .clip import ClipError, ClipFacts, Frame, damage, probe, read_frames, spread_lumas
+from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
+from .level import LEVEL_SURROUNDINGS, Surroundings, claim
+from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
+from .sequence import THUMB_PX, Seen, off_sequence
 
 __all__ = ["ClipTrack", "measure_clip"]
 
@@ -36,9 +42,13 @@ LOOKS_PER_S = 5.0
 FEWEST_LOOKS = 100
 RUN = 12
 RUNS_AHEAD = 8
+# Looks spread over the clip that tell burnt-in marks from the scene.
+MASK_LOOKS = 12
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
-VOTE = 0.8
+VOTE = 2.5
+# Sides that change places within a chain: so many looks before and after, so many grey levels apart.
+FLIP_LOOKS, FLIP_GREY = 5, 10.0
 # Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
@@ -53,6 +63,7 @@ class _Look:
     turned_deg: float
     since_s: float
     turned_sd_deg: float
+    thumb: NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -80,12 +91,14 @@ def measure_clip(
     lens_for: Callable[[ClipFacts], Lens],
     *,
     dip_rad: float = 0.0,
+    surroundings: Surroundings = LEVEL_SURROUNDINGS,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ClipTrack:
     """Horizon in the frames of a clip, five looks a second or more.
 
     ``lens_for``: gives the lens once the clip's size is known. ``dip_rad``: of the visible horizon.
+    ``surroundings``: what else was declared, for the uncertainty of the true horizon.
     ``executor``: measures runs of frames beside this process; None measures them here. ``progress`` is told
     the share of the clip that is done.
 
@@ -96,14 +109,15 @@ def measure_clip(
     """
     facts = probe(path)
     lens = lens_for(facts)
+    covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
     looks: list[_Look] = []
     waiting: deque[Future[list[_Look]]] = deque()
     reader = _Reader(path, facts)
     for run in reader.runs():
         if executor is None:
-            looks += _measure_run(run, lens, dip_rad)
+            looks += _measure_run(run, lens, dip_rad, covered)
         else:
-            waiting.append(executor.submit(_measure_run, run, lens, dip_rad))
+            waiting.append(executor.submit(_measure_run, run, lens, dip_rad, covered))
             # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
             while len(waiting) > RUNS_AHEAD:
                 looks += waiting.popleft().result()
@@ -113,10 +127,11 @@ def measure_clip(
         looks += future.result()
     if reader.frames_read == 0:
         raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
+    looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
     return ClipTrack(
         path.name,
-        _table(path.name, looks, signs),
+        _table(path.name, looks, signs, surroundings),
         facts,
         reader.frames_read,
         damage(facts, reader.frames_read, reader.last_t_s),
@@ -151,15 +166,18 @@ class _Reader:
             yield run
 
 
-def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
+def _measure_run(
+    run: list[Frame], lens: Lens, dip_rad: float, covered: NDArray[np.uint8] | None
+) -> list[_Look]:
     """Looks of neighbouring frames; each starts from the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []
     start: Array | None = None
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
     before: tuple[float, Array32] | None = None
+    thumb_size = (THUMB_PX, max(1, round(THUMB_PX * lens.height_px / lens.width_px)))
     for frame in run:
-        fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start)
+        fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start, covered=covered)
         turned_deg, since_s = math.nan, math.nan
         if fit.reason:
             before = None
@@ -173,15 +191,32 @@ def _measure_run(run: list[Frame], lens: Lens, dip_rad: float) -> list[_Look]:
                 since_s = frame.t_s - before[0]
                 turned_deg = pan_shift_deg(before[1], now, reach_deg)
                 before = (frame.t_s, now)
-        looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, PAN_SD_PX * 2 * reach_deg / 255))
+        sd_deg = PAN_SD_PX * 2 * reach_deg / 255
+        thumb = cv2.resize(frame.luma, thumb_size, interpolation=cv2.INTER_AREA)
+        looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
+
+
+def _in_sequence(looks: list[_Look], lens: Lens) -> list[_Look]:
+    """The looks, those that follow another line than the clip's horizon refused."""
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    seen = [
+        Seen(look.t_s, look.fit.up_cam, look.fit.likeness, look.fit.followed, look.thumb)
+        for look in (looks[k] for k in measured)
+    ]
+    out = list(looks)
+    for k, reason in zip(measured, off_sequence(seen, lens), strict=True):
+        if reason:
+            out[k] = replace(out[k], fit=refused(reason), turned_deg=math.nan)
+    return out
 
 
 def _vote(looks: list[_Look]) -> tuple[list[float], str]:
     """Sign for every look (-1: take the other reading) and whether the picture settled it.
 
     Frames that follow one another form chains of one reading. Chains are first turned so that the brighter
-    side is up; then all of them together say, by texture and brightness, whether the brighter side is sky.
+    side is up; then all of them together say whether the brighter side is sky, by the mean log odds of
+    :func:`horizon.verify.sky_odds`: a mean, since frames of one place err alike.
     """
     signs = [1.0] * len(looks)
     chains: list[list[int]] = []
@@ -199,14 +234,12 @@ def _vote(looks: list[_Look]) -> tuple[list[float], str]:
     if not chains:
         return signs, "unknown"
     votes, weights = [], []
-    for chain in chains:
+    for chain in [part for whole in chains for part in _unflipped(whole, looks, signs)]:
         brighter = float(np.mean([signs[i] * looks[i].fit.brighter_grey for i in chain]))
         if brighter < 0:
             for i in chain:
                 signs[i] = -signs[i]
-        smoother = float(np.mean([signs[i] * looks[i].fit.smoother for i in chain]))
-        # Brightness alone never settles it: snow and sand outshine a dull sky.
-        votes.append(min(abs(brighter) / 40, 0.7) + float(np.clip(1.5 * smoother, -2.0, 2.0)))
+        votes.append(float(np.mean([signs[i] * looks[i].fit.sky_odds for i in chain])))
         weights.append(len(chain))
     vote = float(np.average(votes, weights=weights))
     if vote < -VOTE:
@@ -214,26 +247,42 @@ def _vote(looks: list[_Look]) -> tuple[list[float], str]:
     return signs, "picture" if abs(vote) >= VOTE else "unknown"
 
 
-def _table(clip: str, looks: list[_Look], signs: list[float]) -> pd.DataFrame:
-    rows = []
-    for look, sign in zip(looks, signs, strict=True):
-        roll, pitch = angles_from_up(look.fit.up_cam if sign > 0 else look.fit.up_flipped)
-        sd = np.degrees(np.sqrt(np.diag(look.fit.covariance)))
-        rows.append(
-            (
-                clip,
-                look.frame,
-                look.t_s,
-                math.degrees(float(roll)),
-                math.degrees(float(pitch)),
-                float(sd[0]),
-                float(sd[1]),
-                look.fit.quality,
-                look.fit.reason,
-            )
-        )
+def _unflipped(chain: list[int], looks: list[_Look], signs: list[float]) -> list[list[int]]:
+    """The chain, cut where the two sides of the line change places: some cameras turn their pixels over."""
+    brighter = np.array([signs[i] * looks[i].fit.brighter_grey for i in chain])
+    parts, first = [], 0
+    for k in range(FLIP_LOOKS, len(chain) - FLIP_LOOKS + 1):
+        before, after = brighter[k - FLIP_LOOKS : k], brighter[k : k + FLIP_LOOKS]
+        # All of either side must agree, or a cloud that passes would cut the chain.
+        down_up = before.max() < -FLIP_GREY and after.min() > FLIP_GREY
+        up_down = before.min() > FLIP_GREY and after.max() < -FLIP_GREY
+        if k - first >= FLIP_LOOKS and (down_up or up_down):
+            parts.append(chain[first:k])
+            first = k
+    return [*parts, chain[first:]]
+
+
+def _table(clip: str, looks: list[_Look], signs: list[float], declared: Surroundings) -> pd.DataFrame:
+    rows = [
+        (clip, look.frame, look.t_s, *_angles(look.fit, sign, declared))
+        for look, sign in zip(looks, signs, strict=True)
+    ]
     table = pd.DataFrame(rows, columns=TRACK_COLUMNS)
-    return table.astype({"frame": int, "reason": str})
+    return table.astype({"frame": int, "reason": str, "claims": str})
+
+
+def _angles(fit: HorizonFit, sign: float, declared: Surroundings) -> tuple[float | str, ...]:
+    """Columns of one look from ``roll_deg`` on."""
+    nan = math.nan
+    if fit.reason:
+        return (nan, nan, nan, nan, nan, fit.reason, nan, nan, nan, nan, nan, nan, "")
+    roll, pitch = (float(angle) for angle in angles_from_up(fit.up_cam if sign > 0 else fit.up_flipped))
+    true = claim(pitch, fit.covariance, fit.width_rad, declared)
+    line = np.sqrt(np.diag(fit.covariance))
+    shared = np.sqrt(fit.shared_variance)
+    before = np.degrees([roll, pitch, true.roll_sd_rad, true.pitch_sd_rad])
+    after = np.degrees([*line, *shared, true.pitch_low_rad, true.pitch_high_rad])
+    return (*before.tolist(), fit.quality, "", *after.tolist(), true.claims)
 
 
 def _pan_table(looks: list[_Look], signs: list[float]) -> pd.DataFrame:

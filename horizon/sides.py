@@ -1,11 +1,12 @@
-"""The two sides of a line: is one of them a sky, and which.
+"""The two sides of a line: what lies directly along it, around it, and as far as the picture reaches.
 
-Three cues, none of them sure by itself: a sky is smooth (little gradient), even (its greys lie close
-together) and, by day, brighter than what lies below it. They are read off the reduced picture between a few
-pixels and about a fifth of the picture away from the line.
+A sky is smooth (little gradient), even (its greys lie close together) and, by day, brighter than what lies
+below it; none of these is sure by itself, so they are only gathered here, and weighed in
+:mod:`horizon.verify`. They are read off the reduced picture.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -13,95 +14,106 @@ from numpy.typing import NDArray
 
 from .lens import Lens, rays
 
-__all__ = ["Sides", "TwoSides"]
+__all__ = ["Bands", "Sides", "TwoSides"]
 
 Array = NDArray[np.float64]
 
 # Greys are compared close to the line, where clouds have faded into haze; texture is judged further out too.
-NEAR_PX, MIDDLE_PX, FAR_PX = 5, 40, 110
+NEAREST_PX, NEAR_PX, FAR_PX = 5, 40, 110
 FEWEST_PX = 60
-# Limits set on drawn frames, real strips and pictures without a horizon: three quarters of a sky's pixels
-# have a gradient below about 2 grey levels per pixel; buildings, foliage and ground lie above.
-SKY_GRADIENT_GREY = 1.7
-SKY_UNEVENNESS = 0.45
-LEAST_CONTRAST_GREY = 18.0
-# Snow or sand may outshine a dull sky, but most dark smooth sides of a line are water, walls or pavements.
-DARK_SKY = 0.35
+STRIDE_PX = 2
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Two bands along a line, towards and away from up.
+
+    ``grey``: median; ``uneven``: 1.48 x median absolute deviation of the grey; ``gradient`` and ``rough``:
+    upper quartile and upper twentieth of the gradient, grey levels per pixel of the reduced picture.
+    """
+
+    grey: tuple[float, float]
+    uneven: tuple[float, float]
+    gradient: tuple[float, float]
+    rough: tuple[float, float]
 
 
 @dataclass(frozen=True)
 class TwoSides:
-    """What lies on either side of a line.
+    """What lies on either side of a line: ``near`` it, ``around`` it, and in the ``whole`` picture.
 
-    ``brighter_grey``: median grey of the side towards ``up_cam`` minus that of the other. ``smoother``: log
-    of the other side's gradient over this side's. ``sky_likeness``: 0 to 1, that one side or the other is a
-    sky and the other is not.
+    ``share``: of the picture that lies towards up. ``brighter_grey``: median grey of the side towards up
+    minus that of the other.
     """
 
-    brighter_grey: float
-    smoother: float
-    sky_likeness: float
+    near: Bands
+    around: Bands
+    whole: Bands
+    share: float
+
+    @property
+    def brighter_grey(self) -> float:
+        """Median grey of the side towards up minus that of the other, near the line."""
+        return self.near.grey[0] - self.near.grey[1]
 
 
 class Sides:
     """A picture prepared for looking at both sides of any line through it."""
 
-    def __init__(self, luma: NDArray[np.uint8], lens: Lens, area: tuple[int, int, int, int]) -> None:
+    def __init__(
+        self,
+        luma: NDArray[np.uint8],
+        lens: Lens,
+        area: tuple[int, int, int, int],
+        covered: NDArray[np.uint8] | None = None,
+    ) -> None:
         picture = cv2.GaussianBlur(luma, (0, 0), 0.8).astype(np.float32)
         gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
         gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
         left, top, right, bottom = area
-        rows = slice(top + 2, bottom - 2, 2)
-        columns = slice(left + 2, right - 2, 2)
-        x, y = np.meshgrid(np.arange(luma.shape[1])[columns], np.arange(luma.shape[0])[rows])
-        self._grey = picture[rows, columns].ravel()
-        self._gradient = np.hypot(gx, gy)[rows, columns].ravel()
-        self._rays = rays(lens, np.column_stack([x.ravel(), y.ravel()]))
+        rows = slice(top + 2, bottom - 2, STRIDE_PX)
+        columns = slice(left + 2, right - 2, STRIDE_PX)
+        ray = _ray_grid(lens)[rows, columns]
+        seen = np.ones(ray.shape[:2], bool) if covered is None else covered[rows, columns] == 0
+        self._grey = picture[rows, columns][seen]
+        self._gradient = np.hypot(gx[rows, columns], gy[rows, columns])[seen]
+        self._rays = ray[seen]
         self._pixel = lens.pixel_rad
 
-    def at(self, up_cam: Array) -> TwoSides:
-        """Both sides of the line whose up vector, either way round, is ``up_cam``."""
-        height_px = self._rays @ up_cam / self._pixel
-        near = self._between(height_px, NEAR_PX, MIDDLE_PX)
-        whole = self._between(height_px, NEAR_PX, FAR_PX)
-        if near is None or whole is None:
-            return TwoSides(0.0, 0.0, 0.0)
-        likeness = 0.0
-        for sky, ground in ((0, 1), (1, 0)):
-            contrast = abs(near.grey[sky] - near.grey[ground])
-            smooth = 1 / (1 + (whole.gradient[sky] / SKY_GRADIENT_GREY) ** 4)
-            calmer = 1 / (1 + (whole.gradient[sky] / max(1.6 * whole.gradient[ground], 0.3)) ** 4)
-            different = 1 - np.exp(-((contrast / LEAST_CONTRAST_GREY) ** 2))
-            # Clouds leave the sky even close to the line, distant hills leave it even further up.
-            even = max(_evenness(near, sky, ground), _evenness(whole, sky, ground))
-            usual = 1.0 if near.grey[sky] >= near.grey[ground] else DARK_SKY
-            likeness = max(likeness, float(usual * smooth * even * different * calmer))
-        smoother = float(np.log((whole.gradient[1] + 0.2) / (whole.gradient[0] + 0.2)))
-        return TwoSides(near.grey[0] - near.grey[1], smoother, likeness)
+    def at(self, up_cam: Array) -> TwoSides | None:
+        """Both sides of the line whose up vector, either way round, is ``up_cam``.
 
-    def _between(self, height_px: Array, low_px: float, high_px: float) -> "_Bands | None":
+        None where one side is hardly in the picture.
+        """
+        height_px = self._rays @ up_cam / self._pixel
+        bands = [self._between(height_px, NEAREST_PX, reach) for reach in (NEAR_PX, FAR_PX, float("inf"))]
+        near, around, whole = bands
+        if near is None or around is None or whole is None:
+            return None
+        return TwoSides(near, around, whole, float(np.mean(height_px > 0)))
+
+    def _between(self, height_px: Array, low_px: float, high_px: float) -> Bands | None:
         """The two bands between these distances from the line; None where one is hardly in the picture."""
         masks = [(side * height_px > low_px) & (side * height_px < high_px) for side in (1, -1)]
         if min(int(mask.sum()) for mask in masks) < FEWEST_PX:
             return None
-        grey = [float(np.median(self._grey[mask])) for mask in masks]
-        uneven = [
-            1.4826 * float(np.median(np.abs(self._grey[mask] - middle)))
-            for mask, middle in zip(masks, grey, strict=True)
-        ]
-        gradient = [float(np.percentile(self._gradient[mask], 75)) for mask in masks]
-        return _Bands((grey[0], grey[1]), (uneven[0], uneven[1]), (gradient[0], gradient[1]))
+        sides = [_statistics(self._grey[mask], self._gradient[mask]) for mask in masks]
+        grey, uneven, gradient, rough = ((one, other) for one, other in zip(*sides, strict=True))
+        return Bands(grey, uneven, gradient, rough)
 
 
-@dataclass(frozen=True)
-class _Bands:
-    """Medians of grey, their unevenness, and the upper quartile of the gradient, towards and away from up."""
-
-    grey: tuple[float, float]
-    uneven: tuple[float, float]
-    gradient: tuple[float, float]
+@lru_cache(maxsize=4)
+def _ray_grid(lens: Lens) -> Array:
+    """Rays of all pixels, (height, width, 3)."""
+    x, y = np.meshgrid(np.arange(lens.width_px, dtype=float), np.arange(lens.height_px, dtype=float))
+    return rays(lens, np.column_stack([x.ravel(), y.ravel()])).reshape(lens.height_px, lens.width_px, 3)
 
 
-def _evenness(bands: _Bands, sky: int, ground: int) -> float:
-    contrast = abs(bands.grey[sky] - bands.grey[ground])
-    return 1 / (1 + (bands.uneven[sky] / max(SKY_UNEVENNESS * contrast, 1.0)) ** 4)
+def _statistics(
+    grey: NDArray[np.float32], gradient: NDArray[np.float32]
+) -> tuple[float, float, float, float]:
+    middle = float(np.median(grey))
+    uneven = 1.4826 * float(np.median(np.abs(grey - middle)))
+    # Both percentiles at once: sorting is what they cost.
+    quartile, twentieth = np.percentile(gradient, [75, 95])
+    return middle, uneven, float(quartile), float(twentieth)

@@ -16,7 +16,18 @@ from numpy.typing import NDArray
 from .angles import angles_from_up, tangent_frame, up_from_angles
 from .lens import Lens, rays
 
-__all__ = ["Scene", "draw_frame", "draw_planar", "make_scene"]
+__all__ = [
+    "ROUND_EARTH_M",
+    "TEXTURE_PX",
+    "Scene",
+    "draw_frame",
+    "draw_planar",
+    "make_scene",
+    "make_texture",
+    "pixel_rays",
+    "sample_texture",
+    "surface_distance_m",
+]
 
 Array32 = NDArray[np.float32]
 
@@ -106,15 +117,18 @@ def make_scene(
         25 * clouds,
         noise_sd,
         rng.uniform(0.5, 1.0),
-        _texture(rng, stretch=3.0 if kind == "sea" else 1.0, power=1.0),
-        _texture(rng, stretch=3.0, power=1.7),
+        make_texture(rng, stretch=3.0 if kind == "sea" else 1.0, power=1.0),
+        make_texture(rng, stretch=3.0, power=1.7),
         skyline,
         front,
     )
 
 
-def _texture(rng: np.random.Generator, *, stretch: float, power: float) -> Array32:
-    """Tileable random field of unit sd whose spectrum falls with frequency, drawn out sideways."""
+def make_texture(rng: np.random.Generator, *, stretch: float, power: float) -> Array32:
+    """Tileable random field (TEXTURE_PX, TEXTURE_PX) of unit sd, drawn out sideways ``stretch`` times.
+
+    Its amplitude spectrum falls with frequency to the ``power``.
+    """
     frequency = np.fft.fftfreq(TEXTURE_PX)
     fy, fx = np.meshgrid(frequency * TEXTURE_PX, frequency * TEXTURE_PX * stretch, indexing="ij")
     amplitude = (1 + np.hypot(fx, fy)) ** -power
@@ -123,8 +137,10 @@ def _texture(rng: np.random.Generator, *, stretch: float, power: float) -> Array
     return np.asarray(field / field.std(), np.float32)
 
 
-@lru_cache(maxsize=4)
-def _pixel_rays(lens: Lens) -> tuple[Array32, Array32, Array32]:
+# A lens of 1920 x 1080 pixels takes 25 MB; the evaluation draws its lenses from a list of a dozen.
+@lru_cache(maxsize=12)
+def pixel_rays(lens: Lens) -> tuple[Array32, Array32, Array32]:
+    """Parts x, y, z of the unit ray of every pixel, each of shape (height, width)."""
     x, y = np.meshgrid(np.arange(lens.width_px, dtype=float), np.arange(lens.height_px, dtype=float))
     ray = rays(lens, np.column_stack([x.ravel(), y.ravel()])).astype(np.float32)
     shape = (lens.height_px, lens.width_px)
@@ -183,7 +199,7 @@ def _draw(
     up = up_from_angles(roll, pitch)
     e_roll, forward = tangent_frame(*angles_from_up(up))
     right = -e_roll
-    x, y, z = _pixel_rays(lens)
+    x, y, z = pixel_rays(lens)
 
     def along(axis: NDArray[np.float64]) -> Array32:
         a = axis.astype(np.float32)
@@ -224,14 +240,15 @@ def _skyline_at(scene: Scene, azimuth: Array32) -> Array32:
     return np.asarray(np.interp(position, np.arange(361), wrapped), np.float32)
 
 
-def _sample(texture: Array32, x: Array32, y: Array32) -> Array32:
+def sample_texture(texture: Array32, x: Array32, y: Array32) -> Array32:
+    """Values of a tile of TEXTURE_PX at any positions in its pixels, between pixels linearly."""
     u, v = np.asarray(x % TEXTURE_PX, np.float32), np.asarray(y % TEXTURE_PX, np.float32)
     return np.asarray(cv2.remap(texture, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP))
 
 
 def _sky(scene: Scene, azimuth: Array32, elevation: Array32, t_s: float) -> Array32:
     turns = TEXTURE_PX / np.float32(2 * np.pi)
-    clouds = _sample(scene.clouds, azimuth * turns * 2 + np.float32(t_s), elevation * turns * 6)
+    clouds = sample_texture(scene.clouds, azimuth * turns * 2 + np.float32(t_s), elevation * turns * 6)
     fade = np.clip(elevation / np.float32(0.12), 0, 1)
     return np.asarray(
         scene.sky_grey + 12 - 45 * np.clip(elevation, 0, 1.2) + scene.cloud_contrast * clouds * fade,
@@ -239,19 +256,28 @@ def _sky(scene: Scene, azimuth: Array32, elevation: Array32, t_s: float) -> Arra
     )
 
 
+def surface_distance_m(slope: Array32, height_m: float) -> Array32:
+    """Distance of the surface seen at an angle below the level whose tangent is ``slope``.
+
+    Along a round earth of refracted radius R' = R / (1 - 0.16): R' (t - sqrt(t^2 - dip^2)). A flat one would
+    fade far too slowly towards the line. Slopes below that of the horizon are the caller's to cut off.
+    """
+    dip = np.float32(np.sqrt(2 * height_m / ROUND_EARTH_M))
+    reach = np.float32(ROUND_EARTH_M) * dip * dip / (slope + np.sqrt(np.maximum(slope**2 - dip**2, 0)))
+    return np.asarray(reach, np.float32)
+
+
 def _surface(scene: Scene, azimuth: Array32, elevation: Array32, edge: Array32, t_s: float) -> Array32:
     """Textured plane below the camera; texture averages out where a pixel covers many of its cells."""
     below = np.maximum(edge - elevation, np.float32(1e-5))
-    # Distance along a round earth of refracted radius R' = R / (1 - 0.16): R' (t - sqrt(t^2 - dip^2)), with t
-    # the tangent of the angle below the level. A flat one would fade far too slowly towards the line.
     dip = np.float32(np.sqrt(2 * scene.height_m / ROUND_EARTH_M))
     slope = np.tan(np.minimum(below + dip, 1.5)).astype(np.float32)
-    distance = np.float32(ROUND_EARTH_M) * dip * dip / (slope + np.sqrt(np.maximum(slope**2 - dip**2, 0)))
+    distance = surface_distance_m(slope, scene.height_m)
     cell_m = 1.5
     east, north = distance * np.sin(azimuth) / cell_m, distance * np.cos(azimuth) / cell_m
     drift = np.float32(t_s * (1.2 if scene.kind == "sea" else 0.0))
-    fine = _sample(scene.ground, east * 8 + drift * 8, north * 8)
-    coarse = _sample(scene.ground, east * 0.35 + 300 + drift, north * 0.35)
+    fine = sample_texture(scene.ground, east * 8 + drift * 8, north * 8)
+    coarse = sample_texture(scene.ground, east * 0.35 + 300 + drift, north * 0.35)
     footprint = distance * np.float32(0.001) / slope / cell_m
     texture = fine / (1 + footprint * 8) + coarse / (1 + footprint * 0.35)
     image = scene.ground_grey - 25 * np.clip(below, 0, 1) + scene.ground_contrast * texture

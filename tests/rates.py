@@ -21,6 +21,7 @@ from attitude.sheet import Camera, ClipSheet, LogSheet, Shoot, Surface
 from attitude.simulate import Rig, SensorErrors, fly, hover, log_time_s, pan, truth_at, upside_down
 from attitude.verdict import judge
 from horizon.angles import wrap_deg
+from horizon.level import PITCH_TOO
 
 HEALTHY_SD_DEG = 0.05
 PLAN = (*hover(20.0), *pan(6.0, 360.0), *upside_down(20.0), *hover(20.0))
@@ -94,6 +95,29 @@ def noise_deg(rng, n, fps, white_deg, slow_deg, slow_s):
     return slow + rng.normal(0, white_deg, n)
 
 
+def line_error(rng, sd_deg):
+    """Function of the heading, rad: an error of the line that belongs to it, smooth over 30 deg, deg."""
+    k = np.arange(9)
+    size = np.exp(-((k * np.radians(30.0)) ** 2) / 4)
+    size *= sd_deg / np.sqrt(np.sum(size**2))
+    ahead, beside = size * rng.normal(size=(2, len(k)))
+
+    def error_deg(heading_rad):
+        return np.cos(np.outer(heading_rad, k)) @ ahead + np.sin(np.outer(heading_rad, k)) @ beside
+
+    return error_deg
+
+
+def with_uncertainty(track, *, sd_deg, shared_sd_deg=0.003):
+    """A track with roll and pitch, completed by what the measuring says of their uncertainty."""
+    track = track.assign(roll_sd_deg=sd_deg, pitch_sd_deg=sd_deg, line_roll_sd_deg=sd_deg)
+    track["line_pitch_sd_deg"] = sd_deg
+    track["shared_roll_sd_deg"] = track["shared_pitch_sd_deg"] = shared_sd_deg
+    track["pitch_low_deg"] = track["pitch_deg"] - 1.96 * sd_deg
+    track["pitch_high_deg"] = track["pitch_deg"] + 1.96 * sd_deg
+    return track.assign(claims=PITCH_TOO)
+
+
 def film(
     rig,
     plan,
@@ -104,14 +128,17 @@ def film(
     skyline_deg=(0.0, 0.0),
     fps=10.0,
     slow_s=1.0,
+    shared_sd_deg=0.003,
     sheet=None,
     powered_on_s=None,
     flying=None,
 ):
     """Fly a plan and film every shot of it but the ordinary ones.
 
+    shared_sd_deg : error of the measured line that frames of one heading have in common.
     sheet : entries of the shoot to replace. flying : further arguments of ``fly``.
     """
+    roll_error_deg, pitch_error_deg = (line_error(one, shared_sd_deg) for one in rng.spawn(2))
     flight = fly(rig, plan, rng=rng, clock_offset_s=100.0, clock_ppm=20.0, **(flying or {}))
     tracks, clips, clocks = [], [], []
     for number, run in enumerate(flight.shots.itertuples()):
@@ -126,11 +153,15 @@ def film(
         # A skyline whose normal leans north, east lowers what is read relative to it.
         roll -= -np.sin(heading) * north + np.cos(heading) * east
         pitch += np.cos(heading) * north + np.sin(heading) * east
+        roll += roll_error_deg(heading)
+        pitch += pitch_error_deg(heading)
         name = f"{number}_{run.shot}.mp4"
         track = pd.DataFrame({"frame": np.arange(len(t_s)), "t_s": t_s - run.from_s})
         track["clip"], track["quality"], track["reason"] = name, 0.9, ""
         track["roll_deg"], track["pitch_deg"] = wrap_deg(roll), pitch
-        track["roll_sd_deg"] = track["pitch_sd_deg"] = 0.03
+        track = with_uncertainty(
+            track, sd_deg=float(np.hypot(0.03, shared_sd_deg)), shared_sd_deg=shared_sd_deg
+        )
         tracks.append(
             SimpleNamespace(
                 clip=name,

@@ -10,6 +10,7 @@ from attitude.causes import observation_model
 from attitude.gls import Noise, effective_count, fit, log_evidence
 from attitude.sheet import Surface
 from attitude.simulate import Rig, Stage, hover, pan, turns, upside_down
+from horizon.angles import wrap_deg
 from tests.rates import film, world
 
 SHORT = (*hover(6.0), *pan(30.0, 360.0), *upside_down(6.0))
@@ -81,6 +82,62 @@ def test_skyline_prior_follows_the_surface(short):
     assert prior_of(tilt(surface="lake", terrain_deg=0.1), "skyline_east").wide_sd > 0.4
     beyond = {"surface": "lake", "terrain_deg": 0.1, "shore_m": (60e3, 80e3)}
     assert prior_of(tilt(**beyond), "skyline_east").wide_sd == pytest.approx(0.1)
+
+
+def test_error_of_the_line_acts_as_a_skyline_that_leans_there_only(short):
+    # To a camera with heading h, a skyline whose normal leans north and east leans right by
+    # east cos h - north sin h and ahead by north cos h + east sin h, whichever way up the camera is.
+    model = model_of(short)
+    columns = model.columns(0.5)
+    n = len(model.blocks)
+    heading = np.deg2rad(model.blocks["log_yaw_deg"].to_numpy(float))
+    cos, sin = np.cos(heading), np.sin(heading)
+    north, east = (columns[:, model.names.index(f"skyline_{k}")] for k in ("north", "east"))
+    right, ahead = (east * np.tile(cos, 2) - north * np.tile(sin, 2))[:n], north[n:] * cos + east[n:] * sin
+    shots = model.blocks["shot"].to_numpy()
+    for shot in ("hover", "upside_down"):
+        k = np.flatnonzero(shots == shot)
+        of, share = max(model.line_share.items(), key=lambda one: one[1][k].min())
+        assert share[k].min() > 0.7
+        roll, pitch = (columns[:, model.names.index(f"line_{axis}:{of}")] for axis in ("roll", "pitch"))
+        assert roll[k] == pytest.approx(share[k] * right[k], abs=0.01)
+        assert pitch[n + k] == pytest.approx(share[k] * ahead[k], abs=0.01)
+        assert np.all(roll[k] > 0.7)
+        assert not roll[n:].any()
+        assert not pitch[:n].any()
+
+
+def test_one_heading_has_one_line_whatever_its_value(short):
+    model = model_of(short)
+    heading = model.blocks["log_yaw_deg"].to_numpy()
+    share = np.stack(list(model.line_share.values()))
+    common = share.T @ share  # correlation of the line's error between blocks
+    assert np.diag(common) == pytest.approx(1.0)
+    apart = np.abs(wrap_deg(heading[:, np.newaxis] - heading))
+    assert common[apart < 2.0].min() > 0.99
+    assert common[apart >= 60.0].max() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_full_turn_averages_about_twelve_lines():
+    one = film(Rig(), pan(3.0, 360.0), np.random.default_rng(7), None)
+    share = np.stack(list(model_of(one).line_share.values()))
+    assert len(share) == 12
+    # By hand: each heading's error counts in 60 deg of 360 with a mean weight of 2 / pi.
+    of_mean = np.sqrt(np.sum(share.mean(axis=1) ** 2))
+    assert of_mean == pytest.approx(np.sqrt(12) * 2 / np.pi * 60 / 360, rel=0.02)
+    assert 1 / np.sqrt(12) < of_mean < 1.3 / np.sqrt(12)
+
+
+def test_line_prior_is_what_the_frames_state_as_shared(short):
+    model = model_of(film(Rig(), SHORT, np.random.default_rng(3), None, shared_sd_deg=0.05))
+    one = prior_of(model, "line_roll:0")
+    assert (one.cause, one.mean) == ("", 0.0)
+    assert one.wide_sd == one.healthy_sd == pytest.approx(0.05, rel=1e-3)
+    assert prior_of(model, "line_pitch:180").wide_sd == pytest.approx(0.05, rel=1e-3)
+    log = dataclasses.replace(short.logs[0], has_yaw=False)
+    blind = model_of(dataclasses.replace(short, logs=(log,)))
+    lines = {name for name in blind.names if name.startswith("line_roll:")}
+    assert lines == {f"line_roll:{clip}" for clip in blind.blocks["clip"].unique()}
 
 
 def test_turns_need_logged_velocity():

@@ -86,6 +86,12 @@ def test_a_full_sheet_gives_lean_clock_and_files(shoot, tmp_path):
     files = {path.name for path in (tmp_path / "result").iterdir()}
     assert {"report.html", "result.json", "frames.csv", "corrections.csv"} <= files
     assert not [name for name in files if name.endswith(".part")]
+    checked = result["self_check"]
+    assert checked["turned"] == 24
+    assert checked["refused"] <= 6
+    assert checked["scale"] == pytest.approx(1.0, abs=0.005)
+    assert checked["bias_deg"] == pytest.approx(0.0, abs=0.02)
+    assert "frames turned by known angles" in " ".join(said.split())
     frames = pd.read_csv(tmp_path / "result" / "frames.csv")
     assert {"clip", "frame", "t_s", "roll_deg", "pitch_deg", "log_roll_deg", "log_pitch_deg"} <= set(frames)
     assert len(frames) == result["frames"]["read"] == 16 * FPS

@@ -10,6 +10,7 @@ from attitude.corrections import COLUMNS, corrections, crop_percent
 from attitude.sheet import Camera, ClipSheet, Shoot
 from horizon.clip import ClipFacts
 from horizon.measure import ClipTrack
+from tests.rates import with_uncertainty
 
 FPS = 10.0
 
@@ -20,7 +21,7 @@ def shoot_of(roll_deg, *, sheet=None, camera=None, size=(1920, 1080), sd_deg=0.0
     t_s = np.arange(n) / FPS if t_s is None else t_s
     track = pd.DataFrame({"clip": "a.mp4", "frame": np.arange(n), "t_s": t_s, "reason": ""})
     track["roll_deg"], track["pitch_deg"], track["quality"] = roll_deg, 0.0, 0.9
-    track["roll_sd_deg"] = track["pitch_sd_deg"] = sd_deg
+    track = with_uncertainty(track, sd_deg=sd_deg)
     facts = ClipFacts(Path("a.mp4"), *size, float(t_s[-1]) + 1 / FPS, 30.0, 0, "h264", None)
     one = ClipTrack("a.mp4", track, facts, n, "", sky, 0.0, pd.DataFrame())
     clip = sheet or ClipSheet(files=(Path("a.mp4"),))

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-HORIZON = ["angles", "clip", "lens", "coarse", "edge", "fit", "sides", "frame", "pan", "measure", "draw"]
-HORIZON += ["synthetic"]
+HORIZON = ["angles", "clip", "lens", "overlay", "coarse", "edge", "fit", "sides", "verify", "frame"]
+HORIZON += ["level", "sequence", "pan", "measure", "selfcheck", "draw", "synthetic"]
 
 
 def modules(package: str) -> list[Path]:

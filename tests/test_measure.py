@@ -2,6 +2,7 @@
 
 from concurrent.futures import ThreadPoolExecutor
 
+import cv2
 import numpy as np
 import pytest
 
@@ -9,6 +10,7 @@ from horizon import TRACK_COLUMNS
 from horizon.angles import wrap_deg
 from horizon.clip import ClipError, with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov
+from horizon.level import Surroundings
 from horizon.measure import measure_clip
 from horizon.synthetic import draw_frame, draw_planar, make_scene
 
@@ -130,3 +132,47 @@ def test_a_clip_of_which_nothing_decodes_is_an_error(tmp_path):
     broken.write_bytes(bytes(data))
     with pytest.raises(ClipError, match=r"broken\.mp4: no frame of it decodes; copy it again"):
         measure_clip(broken, lambda facts: LENS)
+
+
+def test_pixels_that_the_camera_turns_over_midway_are_told_from_a_roll(tmp_path):
+    """Some cameras turn the picture when they are held upside down; the horizon stays the same line."""
+    rng = np.random.default_rng(11)
+    scene = make_scene("sea", rng=rng, height_m=8, visibility_km=60, noise_sd=1.5, clouds=0.3)
+    images = []
+    for k in range(24):
+        picture = draw_frame(scene, LENS, roll_deg=4.0, pitch_deg=1.0, t_s=k / 10, rng=rng)
+        images.append(with_colour_planes(picture if k < 12 else np.ascontiguousarray(picture[::-1, ::-1])))
+    write_clip(tmp_path / "turned.mp4", images, 10, crf=18)
+    track = measure_clip(tmp_path / "turned.mp4", lambda facts: LENS)
+    roll_deg = track.track["roll_deg"].to_numpy(float)
+    assert track.sky == "picture"
+    assert np.nanmax(np.abs(roll_deg[:12] - 4.0)) < 0.1
+    assert np.nanmax(np.abs(wrap_deg(roll_deg[12:] - 184.0))) < 0.1
+
+
+def test_what_frames_share_is_part_of_the_line_and_the_true_horizon_is_never_better_known(tmp_path):
+    clip = film(tmp_path / "clip.mp4", [(2.0, 1.0)] * 12)
+    declared = Surroundings(terrain_rad=np.radians(0.1), haze_rad=np.radians(0.02))
+    table = measure_clip(clip, lambda facts: LENS, surroundings=declared).track
+    for axis in ("roll", "pitch"):
+        assert (table[f"shared_{axis}_sd_deg"] <= table[f"line_{axis}_sd_deg"]).all()
+        assert (table[f"line_{axis}_sd_deg"] <= table[f"{axis}_sd_deg"]).all()
+    # Terrain lets the true pitch be higher, haze lower, by what was declared.
+    above = table["pitch_high_deg"] - table["pitch_deg"]
+    below = table["pitch_deg"] - table["pitch_low_deg"]
+    assert (above - below).to_numpy() == pytest.approx(0.08, abs=1e-6)
+
+
+def test_a_time_stamp_does_not_pull_the_line(tmp_path):
+    rng = np.random.default_rng(12)
+    scene = make_scene("sea", rng=rng, height_m=8, visibility_km=60, noise_sd=1.5, clouds=0.3)
+    rolls = 5 * np.sin(np.arange(30) / 3)
+    images = []
+    for k, roll in enumerate(rolls):
+        picture = draw_frame(scene, LENS, roll_deg=float(roll), pitch_deg=0.5, t_s=k / 10, rng=rng)
+        cv2.putText(picture, f"12:41:{k:02d}  H 8 m", (150, 145), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 250, 2)
+        images.append(with_colour_planes(picture))
+    write_clip(tmp_path / "stamp.mp4", images, 10, crf=18)
+    table = measure_clip(tmp_path / "stamp.mp4", lambda facts: LENS).track
+    assert table["roll_deg"].notna().sum() >= 28
+    assert np.nanmax(np.abs(table["roll_deg"] - rolls)) < 0.1

@@ -16,8 +16,10 @@ from attitude.report.advice import ACTION_WORDS, action_advice, shot_advice
 from attitude.report.page import HERE
 from attitude.report.plots import LOOKS, draw_footage_against_log, draw_lean_over_time
 from attitude.simulate import hover
+from horizon.selfcheck import self_check
 from tests.materials import as_clip_track, material_of, shoot_of
 from tests.rates import world
+from tests.test_selfcheck import checked
 
 KINDS = ("a", "c", "open", "no log")
 HOSTILE = "<script>alert('x')</script>\" & \u202e$\\frac{a}$ \x1b[31m" + "long" * 80
@@ -136,6 +138,34 @@ def test_damage_is_said(tmp_path):
     words = "decoded 300 frames to 10.0 s of declared 40.0 s"
     write_report(material_of(world(4, plan=hover(10.0)), with_log=False, damage=words), tmp_path)
     assert words in Page((tmp_path / "report.html").read_text(encoding="utf-8")).text
+
+
+def test_self_check_stands_in_the_why_part_with_its_statistics_folded(tmp_path):
+    one = checked(np.random.default_rng(4), noise_deg=0.004)
+    write_report(dataclasses.replace(shoot_of("open"), self_check=one), tmp_path)
+    markup = (tmp_path / "report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    page = Page(markup)
+    assert page.wrong == []
+    why = page.text[page.text.rindex("Why") : page.text.rindex("What next")]
+    assert "Self-check of the measuring" in why
+    assert f"turned by 0.5 deg, read {one.small_deg:.3f} ± " in why
+    folded = why[why.index("Turn by turn") :]
+    assert "x turned; common to all readings" in folded
+    assert "12 deg" in folded
+    assert "3 deg, mirrored" in folded
+    bad = dataclasses.replace(shoot_of("open"), self_check=checked(np.random.default_rng(4), scale=0.97))
+    write_report(bad, tmp_path)
+    assert "The measuring fails it" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_shoot_whose_frames_could_not_be_turned_says_so():
+    none = dataclasses.replace(shoot_of("open"), self_check=self_check([]))
+    assert contents.self_check_sentence(none).startswith("not done: no measured frame")
+    lost = dataclasses.replace(none.self_check, turned=24, lost=24)
+    refused = contents.self_check_sentence(dataclasses.replace(none, self_check=lost))
+    assert refused == "not done: all 24 turned pictures were refused"
+    assert contents.self_check_rows(none) == []
+    assert contents.self_check_size(none) == ""
 
 
 def test_hostile_text_is_shown_as_text(tmp_path):

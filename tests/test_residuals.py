@@ -14,7 +14,7 @@ from attitude.log import AttitudeLog
 from attitude.residuals import clip_sheet_of, residuals
 from attitude.sheet import Camera, ClipSheet, LogSheet, Shoot
 from horizon.angles import wrap_deg
-from tests.rates import noise_deg
+from tests.rates import noise_deg, with_uncertainty
 
 DIP_RAD = 0.004
 
@@ -41,7 +41,7 @@ def log_of(t_s, roll_deg=0.0, pitch_deg=0.0, yaw_deg=0.0):
 def track_of(t_s, roll_deg=0.0, pitch_deg=0.0, sky="picture"):
     table = pd.DataFrame({"clip": "a.mp4", "frame": np.arange(len(t_s)), "t_s": t_s})
     table["roll_deg"], table["pitch_deg"] = wrap_deg(roll_deg + np.zeros(len(t_s))), pitch_deg
-    table["roll_sd_deg"] = table["pitch_sd_deg"] = 0.02
+    table = with_uncertainty(table, sd_deg=0.02)
     table["quality"], table["reason"] = 0.9, ""
     return SimpleNamespace(
         clip="a.mp4", track=table, frames_read=len(t_s), sky=sky, dip_rad=DIP_RAD, yaw_rate=pd.DataFrame()
@@ -139,6 +139,24 @@ def test_blocks_average_and_flag_motion():
     assert one.blocks.loc[one.blocks["log_t_s"] > 11, "rate_dps"].min() > 13.0
     assert one.blocks["n"].sum() == len(one.frames)
     assert one.frames.groupby("block")["t_s"].agg(np.ptp).max() <= 3.0
+
+
+def test_blocks_average_only_what_frames_do_not_share():
+    # A line of 0.05 deg of which 0.04 is shared leaves each frame 0.03 of its own (3, 4, 5).
+    level = track_of(T_S)
+    level.track = with_uncertainty(level.track, sd_deg=0.05, shared_sd_deg=0.04)
+    blocks = found(level, log_of(LOG_S)).blocks
+    assert blocks["n"].to_numpy() == pytest.approx(20, abs=1)
+    assert blocks["roll_sd_deg"].to_numpy() == pytest.approx(0.03 / np.sqrt(blocks["n"]), rel=1e-9)
+    assert blocks["shared_roll_sd_deg"].to_numpy() == pytest.approx(0.04)
+    assert blocks["shared_pitch_sd_deg"].to_numpy() == pytest.approx(0.04)
+    # At 60 deg of pitch a degree of roll turns the up vector by half a degree; pitch by all of it.
+    steep = track_of(T_S, pitch_deg=60.0)
+    steep.track = with_uncertainty(steep.track, sd_deg=0.05, shared_sd_deg=0.04)
+    blocks = found(steep, log_of(LOG_S, pitch_deg=60.0)).blocks
+    assert blocks["shared_roll_sd_deg"].to_numpy() == pytest.approx(0.02)
+    assert blocks["roll_sd_deg"].to_numpy() == pytest.approx(0.015 / np.sqrt(blocks["n"]), rel=1e-9)
+    assert blocks["shared_pitch_sd_deg"].to_numpy() == pytest.approx(0.04)
 
 
 def test_blocks_follow_the_correlation_time():

@@ -12,12 +12,13 @@ from attitude.sheet import Camera, Surface
 from attitude.simulate import hover
 from attitude.verdict import judge
 from tests.rates import world
+from tests.test_selfcheck import checked
 
 TOP = [
     "format", "version", "title", "rig", "calibration", "date", "frames", "clock", "picture_lean_deg",
     "known_lean_deg", "lean_deg", "out_of_tolerance", "pitch_offset_deg", "verdict", "causes",
     "sensor_offset_mg", "mounting_deg", "skyline_tilt_deg", "turns", "warm_up_deg", "undetermined",
-    "after_recalibration_deg", "assumptions",
+    "after_recalibration_deg", "assumptions", "self_check",
 ]  # fmt: skip
 INTERVAL = {"value", "sd", "low", "high"}
 CAUSES = {
@@ -43,6 +44,22 @@ def careless():
 @pytest.fixture(scope="module")
 def full(careless):
     return result_of(careless, careless.infer(), careless.residuals())[0]
+
+
+def test_self_check_is_null_where_it_was_not_done_and_plain_where_it_was(careless, full):
+    keys = ["turned", "refused", "scale", "scale_sd", "bias_deg", "bias_sd_deg", "worst_deg"]
+    assert full["self_check"] == dict.fromkeys(keys)
+    causes, verdict = careless.infer(), judge(careless.infer(), careless.shoot)
+    one = checked(np.random.default_rng(4))
+    raw = build_result(
+        careless.shoot, careless.tracks, careless.clocks, careless.residuals(), causes, verdict, (), one
+    )["self_check"]
+    assert list(raw) == keys
+    assert plain(raw)
+    assert raw["turned"] == 24
+    assert raw["refused"] == 0
+    assert raw["scale"] == pytest.approx(1.0, abs=5 * raw["scale_sd"])
+    assert 0 < raw["bias_sd_deg"] < 0.1
 
 
 def plain(value):

@@ -9,6 +9,7 @@ from attitude.simulate import hover
 from attitude.terminal import measure_lines, summary_lines
 from tests.materials import as_clip_track, material_of, shoot_of
 from tests.rates import world
+from tests.test_selfcheck import checked
 
 
 def joined(lines):
@@ -67,6 +68,19 @@ def test_what_a_terminal_would_obey_is_removed():
     lines = summary_lines(material, Path("/tmp") / ("x" * 200))
     assert max(len(line) for line in lines) <= 80
     assert not re.search("[\x00-\x1f\x7f\u202e]", "".join(lines))
+
+
+def test_self_check_is_one_sentence():
+    material = shoot_of("a")
+    assert "Checked" not in joined(summary_lines(material, Path()))
+    rng = np.random.default_rng(4)
+    good = dataclasses.replace(material, self_check=checked(rng, noise_deg=0.004))
+    text = joined(summary_lines(good, Path()))
+    read = f"turned by 0.5 deg, read {good.self_check.small_deg:.3f} ± "
+    assert f"Checked 4 frames turned by known angles and measured afresh: {read}" in text
+    assert "none of 24 pictures refused" in text
+    bad = dataclasses.replace(material, self_check=checked(rng, noise_deg=0.004, scale=1.02))
+    assert "do not rely on these numbers: turns are read +2.0 % off" in joined(summary_lines(bad, Path()))
 
 
 def track_of(**changes):

@@ -16,13 +16,15 @@ from attitude.report.material import Material
 from attitude.residuals import clip_sheet_of
 from attitude.verdict import CONDITIONS, ONLY_THE_SUM
 from attitude.words import chance_words, lean_words, pitch_words, plain, sum_words, with_uncertainty
+from horizon.selfcheck import SMALL_DEG
 
 # fmt: off
 __all__ = [
     "OPEN", "CauseRow", "ClipRow", "LeanRow", "SizeRow", "TurnRow", "afterwards", "cause_rows",
     "chance_sentence", "clip_rows", "conditions_filmed", "conditions_not_filmed", "frames_sentence",
-    "lean_rows", "mounting_rows", "offset_rows", "other_rows", "printable", "reasons", "sum_sentence",
-    "time_sentence", "turn_rows", "turn_words", "usual_lean_words",
+    "lean_rows", "mounting_rows", "offset_rows", "other_rows", "printable", "reasons", "self_check_rows",
+    "self_check_sentence", "self_check_size", "sum_sentence", "time_sentence", "turn_rows", "turn_words",
+    "usual_lean_words",
 ]
 # fmt: on
 
@@ -317,6 +319,53 @@ def turn_words(turn_deg: float) -> str:
     if turn_deg == 0:
         return "leave as it is"
     return f"{'clockwise' if turn_deg > 0 else 'counter-clockwise'} by {abs(turn_deg):.2f} deg"
+
+
+def self_check_sentence(material: Material) -> str:
+    """What turned frames were read as, or that the measuring fails; empty where nothing was checked."""
+    one = material.self_check
+    if one is None:
+        return ""
+    if not one.turned:
+        return "not done: no measured frame keeps its horizon in the picture when turned by 12 deg"
+    if one.rows.empty:
+        return f"not done: all {one.turned} turned pictures were refused"
+    if one.defects:
+        return f"the measuring fails it, do not rely on these numbers: {'; '.join(one.defects)}"
+    words = f"{_counted(one.frames, 'frame')} turned by known angles and measured afresh"
+    if np.isfinite(one.small_deg):
+        half = max(1.96 * one.small_sd_deg, 0.001)
+        words += f": turned by {SMALL_DEG:g} deg, read {with_uncertainty(one.small_deg, half, 'deg')}"
+    refused = f"{one.lost} of {one.turned} refused" if one.lost else f"none of {one.turned} pictures refused"
+    return f"{words}; worst {one.worst_deg:.2f} deg off; {refused}"
+
+
+def self_check_size(material: Material) -> str:
+    """Scale and common error of the measuring; empty where they are not known."""
+    one = material.self_check
+    if one is None or not np.isfinite(one.scale):
+        return ""
+    scale = with_uncertainty(one.scale, max(1.96 * one.scale_sd, 0.0001), "").strip()
+    bias = with_uncertainty(one.bias_deg, max(1.96 * one.bias_sd_deg, 0.001), "deg")
+    return f"read = {scale} x turned; common to all readings (right side down +): {bias}"
+
+
+def self_check_rows(material: Material) -> list[SizeRow]:
+    """Per turn: the mean reading, and the error as a size."""
+    one = material.self_check
+    if one is None:
+        return []
+    rows = []
+    for (mirrored, turned_deg), part in one.rows.groupby(["mirrored", "turned_deg"]):
+        off_deg = (part["read_deg"] - part["turned_deg"]).to_numpy(float)
+        name = f"{turned_deg:g} deg{', mirrored' if mirrored else ''}"
+        read = f"{part['read_deg'].mean():.3f} deg in the mean of {_counted(len(part), 'frame')}"
+        rows.append(SizeRow(name, read, f"up to {np.abs(off_deg).max():.3f} deg"))
+    return rows
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def _worst_words(worst_deg: float) -> str:

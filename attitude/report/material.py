@@ -16,6 +16,7 @@ from attitude.verdict import Verdict
 
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
+    from horizon.selfcheck import SelfCheck
 
 __all__ = ["Material", "Picture"]
 
@@ -35,7 +36,8 @@ class Material:
     """One checked shoot.
 
     residuals : None without a log. result : what ``result.json`` holds. frames : the tracks' rows with
-    log_roll_deg and log_pitch_deg, NaN where unknown. corrections : the editor's table.
+    log_roll_deg and log_pitch_deg, NaN where unknown. corrections : the editor's table. self_check :
+    None where the measuring was not checked.
     """
 
     shoot: Shoot
@@ -47,3 +49,4 @@ class Material:
     frames: pd.DataFrame
     corrections: pd.DataFrame
     pictures: tuple[Picture, ...]
+    self_check: SelfCheck | None = None

@@ -58,6 +58,7 @@ WINDOW_S, FEWEST_LOOKS, FEWEST_WINDOWS = 4.0, 14, 5
 LAG_S, LAG_STEP_S, LARGEST_CLOCK_SD_S = 0.1, 0.02, 0.2
 LEAST_MOTION_DEG, LEAST_OVER_NOISE = 0.2, 4.0
 MOST_MOTION_DEG, MOST_OTHER_DEG = 10.0, 3.0
+LEAST_KEPT = 0.05
 SURE = 0.998  # one side; as many clips are tried as there are
 GAIN_SD = 0.02
 
@@ -98,7 +99,9 @@ def belongs(
         turned, said = _turned_by_camera(frames.iloc[rows], str(clip), sheets[str(clip)])
         kept[rows] = ~turned
         notes += said
-    if not kept.any():
+    counts = [np.count_nonzero(kept[rows]) / len(rows) for rows in frames.groupby("clip").indices.values()]
+    # A few frames that fit are misread ones: then nothing of the log is of this picture.
+    if counts and max(counts) < LEAST_KEPT:
         kept[:], notes = True, []
     counted = frames[kept]
     small = _small_motions(counted, logs, clocks)
@@ -129,17 +132,17 @@ def _turned_by_camera(part: pd.DataFrame, clip: str, sheet: ClipSheet) -> tuple[
         run = slice(start, end)
         whole = np.count_nonzero(turn_deg == turn_deg[start]) > WHOLE * len(part)
         mend = f"set picture_turned_deg = {(sheet.picture_turned_deg - turn_deg[start]) % 360:g}"
-        notes.append(
+        said = (
             f"{clip}{'' if whole else f', {t_s[start]:.1f} to {t_s[end - 1]:.1f} s'}: the log says "
             f"{_pose(log_roll[run])}, the picture is {_pose(roll[run])}: your camera turned the picture "
             f"itself; this {'shot' if whole else 'stretch'} is left out; "
             + (f"{mend} to use it" if whole else f"to use it, give that part a file of its own and {mend}")
+            + " (look at its pictures first: the wrong half may have been taken for sky)"
         )
+        notes += [] if said in notes else [said]
     if short:
-        notes.append(
-            f"{clip}: {short} frames are left out that show another half for sky than their neighbours"
-        )
-    return turned, notes
+        notes.append(f"{clip}: {short} single frames are left out whose roll is quarter turns off the log's")
+    return turned | between, notes
 
 
 def _pose(roll_deg: Array) -> str:

@@ -217,9 +217,9 @@ def _self_check(checked: SelfCheck | None) -> dict[str, Any]:
     """How turned frames were read; null where no frame was turned, or too few were measured."""
     sizes = ("scale", "scale_sd", "bias_deg", "bias_sd_deg", "worst_deg")
     if checked is None or not checked.turned:
-        return dict.fromkeys(("turned", "refused", *sizes))
+        return dict.fromkeys(("turned", "refused", *sizes, "defects"))
     read = {name: _number(getattr(checked, name)) for name in sizes}
-    return {"turned": checked.turned, "refused": checked.lost, **read}
+    return {"turned": checked.turned, "refused": checked.lost, **read, "defects": list(checked.defects)}
 
 
 def _number(value: float | None) -> float | None:

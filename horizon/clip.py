@@ -168,9 +168,9 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
 
     What cannot be reached in a damaged file is left out.
     """
-    found: list[NDArray[np.uint8]] = []
+    found: dict[int, NDArray[np.uint8]] = {}
     if facts.duration_s <= 0:
-        return found
+        return []
     shrink = min(1.0, width_px / facts.width_px)
     size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
     with _opened(path) as container:
@@ -182,12 +182,13 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
             try:
                 container.seek(target, stream=stream)
                 for frame in container.decode(stream):
-                    if frame.pts is None or frame.pts >= target:
-                        found.append(cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA))
+                    if frame.pts is not None and frame.pts >= target:
+                        # A short clip gives one frame for several targets: it counts once.
+                        found[frame.pts] = cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA)
                         break
             except (av.error.FFmpegError, ValueError, OSError):
                 continue
-    return found
+    return list(found.values())
 
 
 def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:

@@ -299,7 +299,8 @@ def _refine(
 
 def _refine_wide(full: _Scale, up_cam: Array, dip_rad: float) -> tuple[LineFit, Edges] | tuple[None, None]:
     """The line through a skyline too uneven for the narrow window; (None, None) where there is none."""
-    wide = replace(full, half_px=round(WIDE_SHARE * max(full.lens.width_px, full.lens.height_px)))
+    wide_px = round(WIDE_SHARE * max(full.lens.width_px, full.lens.height_px))
+    wide = replace(full, half_px=max(full.half_px, wide_px))
     edges = _edges(wide, up_cam, dip_rad)
     fit = fit_up(edges, up_cam, full.lens, dip_rad=dip_rad, agree_px=wide.half_px / 3)
     if fit is None or fit.inlier_share < WIDE_INLIERS or fit.spread < WIDE_INLIERS:

@@ -223,10 +223,11 @@ def scaled(lens: Lens, width_px: int, height_px: int) -> Lens:
     Raises
     ------
     LensError
-        The aspect differs by more than 1 %: the picture was cropped, and by how much is not known.
+        The aspect differs by more than 1 % and a pixel: the picture was cropped, by how much is not known.
     """
     ratio_x, ratio_y = width_px / lens.width_px, height_px / lens.height_px
-    if abs(ratio_x / ratio_y - 1) > 0.01:
+    rounded = abs(height_px - lens.height_px * ratio_x) <= 1.0
+    if abs(ratio_x / ratio_y - 1) > 0.01 and not rounded:
         raise LensError(
             f"the lens is for {lens.width_px} x {lens.height_px} pixels, the clip has {width_px} x "
             f"{height_px}: another aspect; use a lens file made for this video mode"

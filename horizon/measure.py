@@ -1,4 +1,4 @@
-"""A clip through the three steps: every chosen frame to roll and pitch, or to the reason why not.
+"""A clip through all steps: every chosen frame to roll and pitch, or to the reason why not.
 
 Frames are decoded here and measured in worker processes, a run of neighbouring frames at a time; within a
 run each frame starts from the one before, and every run begins with a search of its own. The looks are then
@@ -208,6 +208,9 @@ def _in_sequence(looks: list[_Look], lens: Lens) -> list[_Look]:
     for k, reason in zip(measured, off_sequence(seen, lens), strict=True):
         if reason:
             out[k] = replace(out[k], fit=refused(reason), turned_deg=math.nan)
+            # The pan of the next look was read against this one's line.
+            if k + 1 < len(out):
+                out[k + 1] = replace(out[k + 1], turned_deg=math.nan)
     return out
 
 

@@ -55,6 +55,7 @@ SCALE_LIMIT, BIAS_LIMIT_DEG, WORST_LIMIT_DEG = 0.005, 0.02, 0.5
 # Over hills the cut alone moves the line by several tenths of a degree.
 OWN_LIMIT_DEG = 1.5
 ROWS_AT_ONCE = 64
+LEAST_CUT = 0.3  # of the picture's shorter side
 CUT_STEP = 0.98
 COLUMNS = ["clip", "t_s", "mirrored", "turned_deg", "read_deg", "sd_deg"]
 
@@ -195,7 +196,9 @@ def _cut(lens: Lens, area: Area, turn_deg: float) -> tuple[float, float]:
     edge = np.column_stack(
         [np.concatenate([along, along, side, -side]), np.concatenate([side, -side, along, along])]
     )
-    turn, share = np.deg2rad(abs(turn_deg)), 1.0
+    if half_x <= 0 or half_y <= 0:
+        return 0.0, 0.0
+    turn = np.deg2rad(abs(turn_deg))
     share = min(
         half_x / (half_x * np.cos(turn) + half_y * np.sin(turn)),
         half_y / (half_y * np.cos(turn) + half_x * np.sin(turn)),
@@ -214,6 +217,11 @@ def _rows(sample: Sample, measure: Measure) -> list[tuple[str, float, bool, floa
     """Columns ``COLUMNS`` of one sample, read_deg NaN where the picture was refused."""
     cv2.setNumThreads(1)
     turns = [*((turn, False) for turn in TURNED_DEG), *((turn, True) for turn in MIRRORED_DEG)]
+    lens = sample.lens
+    half_px = min(_cut(lens, picture_area(sample.luma), max(map(abs, TURNED_DEG))))
+    if half_px < LEAST_CUT * min(lens.width_px, lens.height_px) / 2:
+        # A dark foreground leaves too little of the picture about the optical axis.
+        return []
     pictures, lens = turned_pictures(sample.luma, sample.lens, turns)
     rows = []
     for picture, (turn_deg, mirrored) in zip(pictures, turns, strict=True):

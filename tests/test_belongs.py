@@ -48,7 +48,8 @@ def test_a_clip_that_the_camera_put_upright_is_left_out_and_said():
     assert found.kept.tolist() == [True] * len(T_S) + [False] * len(T_S)
     assert found.notes == (
         "over.mp4: the log says upside down, the picture is upright: your camera turned the picture itself; "
-        "this shot is left out; set picture_turned_deg = 180 to use it",
+        "this shot is left out; set picture_turned_deg = 180 to use it (look at its pictures first: the "
+        "wrong half may have been taken for sky)",
     )
 
 
@@ -105,7 +106,7 @@ def test_frames_read_the_other_way_up_are_left_out_and_counted():
     roll = 0.3 + 180.0 * np.isin(np.arange(len(T_S)), [40, 41, 170])
     found = compared({"a.mp4": (T_S, roll, LOG_S, 0 * LOG_S)})
     assert np.flatnonzero(~found.kept).tolist() == [40, 41, 170]
-    assert "a.mp4: 3 frames are left out" in found.notes[0]
+    assert "a.mp4: 3 single frames are left out" in found.notes[0]
 
 
 def wander(rng, t_s, rms_deg):
@@ -190,3 +191,11 @@ def test_inference_goes_on_without_the_shot_that_the_camera_put_upright():
     causes = one.infer()
     assert any(note.startswith(f"{over.clip}: the log says upside down") for note in causes.notes)
     assert causes.lean.low <= one.truth.lean_deg <= causes.lean.high
+
+
+def test_one_misread_frame_does_not_make_a_log_fit():
+    roll = 0.5 + 0 * T_S
+    roll[120] = 140.0
+    found = compared({"other.mp4": (T_S, roll, LOG_S, 180.0 + 0 * LOG_S)})
+    assert "180 deg apart" in found.verdict
+    assert found.kept.all()

@@ -47,7 +47,7 @@ def full(careless):
 
 
 def test_self_check_is_null_where_it_was_not_done_and_plain_where_it_was(careless, full):
-    keys = ["turned", "refused", "scale", "scale_sd", "bias_deg", "bias_sd_deg", "worst_deg"]
+    keys = ["turned", "refused", "scale", "scale_sd", "bias_deg", "bias_sd_deg", "worst_deg", "defects"]
     assert full["self_check"] == dict.fromkeys(keys)
     causes, verdict = careless.infer(), judge(careless.infer(), careless.shoot)
     one = checked(np.random.default_rng(4))
@@ -57,6 +57,7 @@ def test_self_check_is_null_where_it_was_not_done_and_plain_where_it_was(careles
     assert list(raw) == keys
     assert plain(raw)
     assert raw["turned"] == 24
+    assert raw["defects"] == []
     assert raw["refused"] == 0
     assert raw["scale"] == pytest.approx(1.0, abs=5 * raw["scale_sd"])
     assert 0 < raw["bias_sd_deg"] < 0.1

@@ -186,3 +186,14 @@ def test_black_bars_stay_outside():
     assert all(picture[[0, -1]].mean() > 60 for picture in pictures)
     fit = measure_frame(pictures[0], cut)
     assert np.degrees(angles_from_up(fit.up_cam)[0]) == pytest.approx(roll_deg + 12.0, abs=0.05)
+
+
+@pytest.mark.parametrize("lit_rows", [134, 137, 150, 200])
+def test_a_black_foreground_leaves_less_to_turn_and_stops_nothing(lit_rows):
+    rng = np.random.default_rng(7)
+    lens = lens_from_hfov(480, 270, 65)
+    picture = draw_frame(make_scene("sea", rng=rng), lens, roll_deg=1.0, pitch_deg=6.0, rng=rng)
+    picture[lit_rows:] = 18
+    found = self_check([Sample("dark.mp4", 0.0, picture, lens, 1.0)])
+    assert found.turned in (0, PICTURES)
+    assert found.defects == ()

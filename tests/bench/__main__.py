@@ -73,11 +73,15 @@ def main() -> None:
         _log(wanted, still_table, clip_table)
 
 
+def _git(*words: str) -> str:
+    return subprocess.run(
+        ["git", *words], capture_output=True, text=True, check=False, cwd=RUNS.parent
+    ).stdout.strip()
+
+
 def _log(wanted: argparse.Namespace, still_table: pd.DataFrame, clip_table: pd.DataFrame) -> None:
     """Add this run to the list of runs of the frozen part."""
-    shown = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
-    ).stdout.strip()
+    shown = _git("rev-parse", "--short", "HEAD") + ("+" if _git("status", "--porcelain", "-uno") else "")
     positives = still_table[still_table["positive"]]
     row = {
         "when": datetime.now(UTC).strftime("%Y-%m-%d %H:%M"),

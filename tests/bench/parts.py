@@ -2,7 +2,8 @@
 
 A case is named by its part, source and number, and drawn from a seed of its own, so that any one of them
 can be drawn again alone. Stills go through H.264 as key frames, as a clip's frames do. Real pictures are
-divided between the parts by photograph and by sector, never by chance, so that no part has seen another's.
+divided between the parts by photograph and by sector, never by chance; only the hazy sea strip, one of two
+with a known level, serves both tune and test, with looks drawn anew.
 """
 
 import tempfile

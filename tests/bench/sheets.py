@@ -7,9 +7,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from attitude.surroundings import visible_dip_rad
 from horizon.angles import directions
 from horizon.frame import measure_frame
 from horizon.lens import pixels
+from tests.bench.measured import declared
 from tests.bench.parts import case
 from tests.bench.train import true_up
 
@@ -18,7 +20,7 @@ TILES = 12
 
 
 def contact_sheets(stills: pd.DataFrame, part: str, folder: Path) -> None:
-    """Write ``worst.png`` (by error over its sd), ``refused.png`` and ``accepted.png`` (negatives)."""
+    """Write ``worst.png`` (by error over sd), ``wrong``, ``refused`` and, of negatives, ``accepted.png``."""
     kept = stills[stills["positive"] & (stills["reason"] == "")]
     over_sd = (kept["roll_error_deg"] / kept["roll_sd_deg"]).abs()
     sheets = {
@@ -41,14 +43,18 @@ def tile(part: str, row: dict) -> NDArray[np.uint8]:  # type: ignore[type-arg]
     """One picture with its lines: white measured, black true."""
     one = case(part, row["source"], row["number"])
     truth = one.truth
-    dip_rad = 0.0 if truth is None else truth.dip_rad
+    true_dip_rad = 0.0 if truth is None else truth.dip_rad
+    dip_rad = 0.0 if truth is None else visible_dip_rad(declared(truth))
     picture = cv2.cvtColor(one.luma, cv2.COLOR_GRAY2BGR)
     width = max(2, one.lens.width_px // 320)
     fit = measure_frame(one.luma, one.lens, dip_rad=dip_rad)
-    lines = [(true_up(one), (0, 0, 0)), (None if fit.reason else fit.up_cam, (255, 255, 255))]
-    for up, colour in lines:
+    lines = [
+        (true_up(one), true_dip_rad, (0, 0, 0)),
+        (None if fit.reason else fit.up_cam, dip_rad, (255, 255, 255)),
+    ]
+    for up, below_rad, colour in lines:
         if up is not None:
-            place = pixels(one.lens, directions(up, np.radians(np.linspace(-80, 80, 400)), -dip_rad))
+            place = pixels(one.lens, directions(up, np.radians(np.linspace(-80, 80, 400)), -below_rad))
             place = place[np.isfinite(place).all(axis=1) & (np.abs(place) < 1e4).all(axis=1)]
             cv2.polylines(picture, [place.round().astype(np.int32)], False, colour, width)
     shown = cv2.resize(picture, (TILE_PX, TILE_PX * 9 // 16), interpolation=cv2.INTER_AREA)

@@ -4,8 +4,6 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binomtest
 
-SEA_LIKE = ("sea", "swell", "seaocc", "cloudbank", "glare")
-
 
 def table(stills: pd.DataFrame, clips: pd.DataFrame) -> str:
     """Markdown: one row per kind of still, the negatives, the strips, the clips."""

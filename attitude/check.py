@@ -122,10 +122,11 @@ def _measure_file(
     executor: Executor | None,
     progress: Callable[[float], None] | None,
 ) -> tuple[ClipTrack, KnownLens]:
-    known = lens_of(probe(path), shoot.camera, clip)
+    facts = probe(path)
+    known = lens_of(facts, shoot.camera, clip)
     track = measure_clip(
-        path,
-        lambda _facts: known.lens,
+        facts,
+        known.lens,
         dip_rad=visible_dip_rad(shoot.horizon),
         surroundings=surroundings_of(shoot, clip, known),
         executor=executor,

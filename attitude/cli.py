@@ -118,11 +118,12 @@ def measure(
     ] = None,
 ) -> None:
     """Measure the horizon in one clip, without a log."""
-    known = lens_of(probe(clip), Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
+    facts = probe(clip)
+    known = lens_of(facts, Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
     with _workers() as executor, _progress() as bar:
         track = measure_clip(
-            clip,
-            lambda _facts: known.lens,
+            facts,
+            known.lens,
             surroundings=surroundings_without_sheet(known),
             executor=executor,
             progress=lambda share: bar(clip.name, share),

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "angles_from_up",
+    "apart_rad",
     "directions",
     "other_reading_deg",
     "tangent_frame",
@@ -43,6 +44,11 @@ def tangent_frame(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> tuple[Array, Arr
     e_roll = np.stack([-np.cos(roll), np.sin(roll), np.zeros_like(roll)], axis=-1)
     e_pitch = np.stack([np.sin(roll) * np.sin(pitch), np.cos(roll) * np.sin(pitch), np.cos(pitch)], axis=-1)
     return e_roll, e_pitch
+
+
+def apart_rad(one: ArrayLike, other: ArrayLike) -> Array:
+    """Angle between unit vectors of shape (..., 3), in [0, pi]."""
+    return np.asarray(np.arccos(np.clip(np.sum(np.multiply(one, other), axis=-1), -1, 1)))
 
 
 def directions(up_cam: ArrayLike, azimuth_rad: ArrayLike, raised_rad: float = 0.0) -> Array:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from .angles import angles_from_up
 from .lens import Lens, rays, scaled
 
-__all__ = ["Candidate", "candidates", "picture_area"]
+__all__ = ["Candidate", "candidates", "gradients", "picture_area"]
 
 THUMBNAIL_PX = 256
 ROLL_STEP_DEG = 1.5
@@ -75,6 +75,13 @@ def _table(lens: Lens) -> _Table:
     return _Table(width, height, roll, cell, cells, first, step, count, ray.reshape(height, width, 3))
 
 
+def gradients(picture: Array32) -> tuple[Array32, Array32]:
+    """Grey levels per pixel to the right and downwards (Scharr's kernel)."""
+    across = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
+    down = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
+    return np.asarray(across, np.float32), np.asarray(down, np.float32)
+
+
 def picture_area(luma: NDArray[np.uint8]) -> Area:
     """Left, top, right, bottom (exclusive) of the picture inside black bars along its edges."""
     rows = luma[:, ::8].max(axis=1)
@@ -96,8 +103,7 @@ def candidates(
     table = _table(lens)
     small = cv2.resize(luma, (table.width_px, table.height_px), interpolation=cv2.INTER_AREA)
     picture = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 0.8)
-    gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
+    gx, gy = gradients(picture)
     # Bars are no part of the picture: their edges would outscore any horizon.
     left, top, right, bottom = picture_area(luma)
     shrink = table.width_px / luma.shape[1]
@@ -115,7 +121,8 @@ def candidates(
     clipped = np.minimum(1.0, CLIP_GREY / np.maximum(length, 1e-6))
     direction = 1.0 / (length + noise + 0.3)
     for weight in (clipped, direction):
-        found += _best_cells(table, (gx * weight).ravel(), (gy * weight).ravel(), luma.shape)
+        weighted = [np.asarray(gradient * weight, np.float32).ravel() for gradient in (gx, gy)]
+        found += _best_cells(table, weighted[0], weighted[1], luma.shape)
     found += _through_transitions(table.rays, gy, noise, table.step_rad)
     found += _through_transitions(table.rays.transpose(1, 0, 2), gx.T, noise, table.step_rad)
     return _without_twins(found, table.step_rad)

@@ -228,9 +228,7 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     shape = bank.shapes[int(np.argmin(cost))]
     at_shape = np.maximum(energy - _explained(shape, centred), 0)
     column, places = np.arange(groups), len(bank.t0_px)
-    place = np.argmin(at_shape, axis=0)
-    inner = np.clip(place, 1, places - 2)
-    before, here, after = at_shape[inner - 1, column], at_shape[inner, column], at_shape[inner + 1, column]
+    place, inner, (before, here, after) = _lowest(at_shape)
     bend = before - 2 * here + after
     shift = np.where(bend > 0, 0.5 * (before - after) / np.where(bend > 0, bend, 1), 0)
     across = bank.t0_px[inner] + np.clip(shift, -1, 1) * STEP_PX
@@ -253,12 +251,18 @@ def _least(sse: Array) -> Array:
 
     Without it a shape with more freedom would win by making up for the places' spacing.
     """
-    inner = np.clip(np.argmin(sse, axis=0), 1, len(sse) - 2)
-    column = np.arange(sse.shape[1])
-    before, here, after = sse[inner - 1, column], sse[inner, column], sse[inner + 1, column]
+    _, _, (before, here, after) = _lowest(sse)
     bend = before - 2 * here + after
     gained = np.where(bend > 0, (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1)), 0)
     return np.asarray(np.maximum(np.minimum(here - gained, sse.min(axis=0)), 0))
+
+
+def _lowest(sse: Array) -> tuple[NDArray[np.intp], NDArray[np.intp], tuple[Array, Array, Array]]:
+    """Place of each column's minimum, the same kept off either end, and the values around that one."""
+    place = np.argmin(sse, axis=0)
+    inner = np.clip(place, 1, len(sse) - 2)
+    column = np.arange(sse.shape[1])
+    return place, inner, (sse[inner - 1, column], sse[inner, column], sse[inner + 1, column])
 
 
 def _explained(shape: _Shape, profile: Array) -> Array:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
-from .angles import angles_from_up, tangent_frame
+from .angles import angles_from_up, apart_rad, tangent_frame
 from .edge import Edges
 from .lens import Lens
 
@@ -118,7 +118,7 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
         float(np.median(edges.gradient_grey_px[agreeing])),
         float(np.median(edges.gain[agreeing])),
         edges.softness_px,
-        float(np.arccos(np.clip(ends[0] @ ends[1], -1, 1))),
+        float(apart_rad(*ends)),
         _bow(along, residual_px[agreeing]),
     )
 

@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .angles import up_from_angles
+from .angles import apart_rad, up_from_angles
 from .coarse import Area, candidates, picture_area
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, scaled
 from .sides import Sides, TwoSides
-from .verify import UNKNOWN_OTHERS, Others, edge_strength, likeness, sky_odds
+from .verify import UNKNOWN_OTHERS, Others, Weighed, edge_strength, weighed
 
 __all__ = ["HorizonFit", "Line", "Look", "lines_of", "look_at", "measure_frame", "refused"]
 
@@ -54,7 +54,7 @@ NO_SKY = "no line with a sky on one side of it"
 class HorizonFit:
     """Horizon in one frame.
 
-    ``up_cam`` and ``covariance`` (roll, pitch; rad^2) with the brighter of two readings of which side is
+    ``up_cam`` and ``covariance`` (roll, pitch; rad^2) with the likelier of two readings of which side is
     sky; ``up_flipped``: the other reading. ``shared_variance`` (2,): the part of the covariance's diagonal
     that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
     line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
@@ -97,16 +97,17 @@ class Look:
 
 @dataclass(frozen=True)
 class Line:
-    """A line of the reduced picture. ``likeness``: probability that it is the horizon.
+    """A line of the reduced picture: its sides, the other lines beside it, and what it is taken for."""
 
-    ``sky_odds``: log odds that the sky lies towards the fit's up vector.
-    """
-
-    likeness: float
     fit: LineFit
     seen: TwoSides | None
     others: Others
-    sky_odds: float
+    weighed: Weighed
+
+    @property
+    def likeness(self) -> float:
+        """Probability that it is the horizon."""
+        return self.weighed.likeness
 
     @property
     def up_cam(self) -> Array:
@@ -133,7 +134,7 @@ def measure_frame(
 
     ``start``: up vector of a neighbouring frame; tried first, and the whole picture is searched only when it
     does not lead to a horizon. Of the two readings (which side is sky) the one nearer to ``start``, else the
-    one with the brighter sky, is returned. ``covered`` (any size, of the same proportions): above 0 where
+    likelier one, is returned. ``covered`` (any size, of the same proportions): above 0 where
     something is burnt into the picture.
     """
     look = look_at(luma, lens, covered)
@@ -245,10 +246,7 @@ def _line(look: Look, fit: LineFit, among: list[LineFit] | None) -> Line:
     seen = look.sides.at(fit.up_cam)
     others = UNKNOWN_OTHERS if among is None else _others(fit, among)
     left, top, right, bottom = look.small.area
-    short_px = min(right - left, bottom - top)
-    return Line(
-        likeness(fit, seen, others, short_px), fit, seen, others, sky_odds(fit, seen, others, short_px)
-    )
+    return Line(fit, seen, others, weighed(fit, seen, others, min(right - left, bottom - top)))
 
 
 def _others(fit: LineFit, among: list[LineFit]) -> Others:
@@ -291,7 +289,7 @@ def _refine(
         fit = fit_up(edges, up, full.lens, dip_rad=dip_rad, agree_px=agree)
         if fit is None:
             return None, None
-        if float(np.arccos(min(1.0, float(fit.up_cam @ up)))) < SETTLED_PX * full.lens.pixel_rad:
+        if apart_rad(fit.up_cam, up) < SETTLED_PX * full.lens.pixel_rad:
             return fit, edges
         up = fit.up_cam
     return (fit, edges) if fit is not None else (None, None)
@@ -334,14 +332,13 @@ def _has_twin(full: _Scale, lines: list[Line], fit: LineFit, best: Line, dip_rad
     """Whether another line close by is as likely and stays another line at full size: shore and horizon."""
     for line in lines:
         up = line.up_cam if float(line.up_cam @ fit.up_cam) > 0 else -line.up_cam
-        apart = float(np.arccos(min(1.0, float(up @ fit.up_cam))))
-        if not apart > TWIN_RAD or not _same_line(line.up_cam, fit.up_cam):
+        if not apart_rad(up, fit.up_cam) > TWIN_RAD or not _same_line(line.up_cam, fit.up_cam):
             continue
         if _odds(best.likeness) - _odds(line.likeness) < RIVAL_ODDS:
             near, _ = _refine(full, up, dip_rad, agree_px=AGREE_PX)
             if near is None or _why_not(near, full):
                 continue
-            if float(np.arccos(min(1.0, float(near.up_cam @ fit.up_cam)))) > TWIN_RAD:
+            if apart_rad(near.up_cam, fit.up_cam) > TWIN_RAD:
                 return True
     return False
 
@@ -364,7 +361,7 @@ def _result(
     # The sides were read off the reduced picture's line, which may be named the other way round.
     way = 1.0 if float(line.up_cam @ fit.up_cam) > 0 else -1.0
     brighter = 0.0 if line.seen is None else way * line.seen.brighter_grey
-    odds = way * line.sky_odds
+    odds = way * line.weighed.sky_odds
     flip = odds < 0 if start is None else float(fit.up_cam @ start) < 0
     flipped = -fit.up_cam
     if dip_rad:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
 from .angles import angles_from_up
-from .clip import ClipError, ClipFacts, Frame, damage, probe, read_frames, spread_lumas
+from .clip import ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, Surroundings, claim
@@ -87,8 +87,8 @@ class ClipTrack:
 
 
 def measure_clip(
-    path: Path,
-    lens_for: Callable[[ClipFacts], Lens],
+    facts: ClipFacts,
+    lens: Lens,
     *,
     dip_rad: float = 0.0,
     surroundings: Surroundings = LEVEL_SURROUNDINGS,
@@ -97,7 +97,7 @@ def measure_clip(
 ) -> ClipTrack:
     """Horizon in the frames of a clip, five looks a second or more.
 
-    ``lens_for``: gives the lens once the clip's size is known. ``dip_rad``: of the visible horizon.
+    ``facts``: of the clip, as probed. ``lens``: for its size. ``dip_rad``: of the visible horizon.
     ``surroundings``: what else was declared, for the uncertainty of the true horizon.
     ``executor``: measures runs of frames beside this process; None measures them here. ``progress`` is told
     the share of the clip that is done.
@@ -105,10 +105,9 @@ def measure_clip(
     Raises
     ------
     ClipError
-        The clip cannot be opened, holds no video, or no frame of it decodes.
+        The clip cannot be opened, or no frame of it decodes.
     """
-    facts = probe(path)
-    lens = lens_for(facts)
+    path = facts.path
     covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
     looks: list[_Look] = []
     waiting: deque[Future[list[_Look]]] = deque()
@@ -175,6 +174,7 @@ def _measure_run(
     start: Array | None = None
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
     before: tuple[float, Array32] | None = None
+    sd_deg = PAN_SD_PX * 2 * reach_deg / 255
     thumb_size = (THUMB_PX, max(1, round(THUMB_PX * lens.height_px / lens.width_px)))
     for frame in run:
         fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=start, covered=covered)
@@ -191,7 +191,6 @@ def _measure_run(
                 since_s = frame.t_s - before[0]
                 turned_deg = pan_shift_deg(before[1], now, reach_deg)
                 before = (frame.t_s, now)
-        sd_deg = PAN_SD_PX * 2 * reach_deg / 255
         thumb = cv2.resize(frame.luma, thumb_size, interpolation=cv2.INTER_AREA)
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
@@ -219,7 +218,7 @@ def _vote(looks: list[_Look]) -> tuple[list[float], str]:
 
     Frames that follow one another form chains of one reading. Chains are first turned so that the brighter
     side is up; then all of them together say whether the brighter side is sky, by the mean log odds of
-    :func:`horizon.verify.sky_odds`: a mean, since frames of one place err alike.
+    :mod:`horizon.verify`: a mean, since frames of one place err alike.
     """
     signs = [1.0] * len(looks)
     chains: list[list[int]] = []

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .coarse import gradients
+
 __all__ = ["MASK_PX", "burnt_in"]
 
 Luma = NDArray[np.uint8]
@@ -41,7 +43,7 @@ def burnt_in(looks: Sequence[Luma]) -> Luma | None:
     blurred = np.stack([cv2.GaussianBlur(one, (0, 0), BLUR_PX) for one in looks])
     if np.quantile(blurred.std(axis=0), 1 - MOVED_SHARE) < MOVED_GREY:
         return None
-    still = (_gradient(middle) > SHARP_GREY) & (np.ptp(stack, axis=0) <= STILL_GREY)
+    still = (np.hypot(*gradients(middle)) > SHARP_GREY) & (np.ptp(stack, axis=0) <= STILL_GREY)
     joined = cv2.morphologyEx(
         _without_long_lines(still.astype(np.uint8)), cv2.MORPH_CLOSE, np.ones((7, 9), np.uint8)
     )
@@ -72,9 +74,3 @@ def _without_long_lines(still: Luma) -> Luma:
         if inside:
             cv2.line(along, one, other, 1, 2 * GROW_PX)
     return np.asarray(still * (1 - along), np.uint8)
-
-
-def _gradient(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
-    gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
-    return np.asarray(np.hypot(gx, gy), np.float32)

@@ -154,10 +154,12 @@ def turned_pictures(luma: Luma, lens: Lens, turns: Iterable[tuple[float, bool]])
     """The picture as the camera would have taken it rolled by ``turns`` (deg, mirrored first) more.
 
     All are cut to one rectangle about the optical axis that the largest turn fills; the lens is for that.
+    None are returned where too little is left, as a dark foreground does.
     """
     turns = list(turns)
-    area = picture_area(luma)
-    half_x, half_y = _cut(lens, area, max(abs(turn) for turn, _ in turns))
+    half_x, half_y = _cut(lens, picture_area(luma), max(abs(turn) for turn, _ in turns))
+    if min(half_x, half_y) < LEAST_CUT * min(lens.width_px, lens.height_px) / 2:
+        return [], lens
     left, top = int(np.ceil(lens.cx_px - half_x)), int(np.ceil(lens.cy_px - half_y))
     width, height = int(2 * half_x), int(2 * half_y)
     cut = replace(lens, width_px=width, height_px=height, cx_px=lens.cx_px - left, cy_px=lens.cy_px - top)
@@ -217,19 +219,14 @@ def _rows(sample: Sample, measure: Measure) -> list[tuple[str, float, bool, floa
     """Columns ``COLUMNS`` of one sample, read_deg NaN where the picture was refused."""
     cv2.setNumThreads(1)
     turns = [*((turn, False) for turn in TURNED_DEG), *((turn, True) for turn in MIRRORED_DEG)]
-    lens = sample.lens
-    half_px = min(_cut(lens, picture_area(sample.luma), max(map(abs, TURNED_DEG))))
-    if half_px < LEAST_CUT * min(lens.width_px, lens.height_px) / 2:
-        # A dark foreground leaves too little of the picture about the optical axis.
-        return []
     pictures, lens = turned_pictures(sample.luma, sample.lens, turns)
     rows = []
-    for picture, (turn_deg, mirrored) in zip(pictures, turns, strict=True):
+    for picture, (turn_deg, mirrored) in zip(pictures, turns if pictures else [], strict=True):
         fit = measure(picture, lens, dip_rad=sample.dip_rad)
         roll_deg = float(np.degrees(angles_from_up(fit.up_cam)[0]))
         own_deg = -sample.roll_deg if mirrored else sample.roll_deg
         # Which half is sky is voted over a whole clip, so half a turn is no error of a single picture.
-        off_deg = (float(wrap_deg(roll_deg - own_deg - turn_deg)) + 90.0) % 180.0 - 90.0
+        off_deg = float(wrap_deg(2 * (roll_deg - own_deg - turn_deg))) / 2
         sd_deg = float(np.degrees(np.sqrt(fit.covariance[0, 0])))
         rows.append((sample.clip, sample.t_s, mirrored, turn_deg, turn_deg + off_deg, sd_deg))
     return rows

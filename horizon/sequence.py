@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .angles import apart_rad
 from .lens import Lens, pixels, rays, scaled
 
 __all__ = ["DISAGREES", "THUMB_PX", "TWO_LINES", "Seen", "off_sequence"]
@@ -76,7 +77,8 @@ def off_sequence(seen: Sequence[Seen], lens: Lens) -> list[str]:
 
 def _turned(one: Array, other: Array) -> Array:
     """Angle between lines, whichever side of each is sky."""
-    return np.asarray(np.arccos(np.clip(np.abs(np.sum(one * other, axis=-1)), 0, 1)))
+    angle = apart_rad(one, other)
+    return np.minimum(angle, np.pi - angle)
 
 
 def _sure_steps(seen: Sequence[Seen], up: Array, lens: Lens) -> NDArray[np.bool_]:

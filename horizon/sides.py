@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .coarse import gradients
 from .lens import Lens, rays
 
 __all__ = ["Bands", "Sides", "TwoSides"]
@@ -68,8 +69,7 @@ class Sides:
         covered: NDArray[np.uint8] | None = None,
     ) -> None:
         picture = cv2.GaussianBlur(luma, (0, 0), 0.8).astype(np.float32)
-        gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
-        gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
+        gx, gy = gradients(picture)
         left, top, right, bottom = area
         rows = slice(top + 2, bottom - 2, STRIDE_PX)
         columns = slice(left + 2, right - 2, STRIDE_PX)

@@ -25,11 +25,11 @@ __all__ = [
     "UNKNOWN_OTHERS",
     "Model",
     "Others",
+    "Weighed",
     "edge_strength",
     "features",
-    "likeness",
-    "sky_odds",
     "terms",
+    "weighed",
 ]
 
 Array = NDArray[np.float64]
@@ -74,11 +74,6 @@ class Model:
     weights: Array
     intercept: float
     sky_weights: Array
-
-    def probability(self, rows: Array) -> Array:
-        """Probability for rows of features, shape (n, features)."""
-        z = terms(self.standardised(rows)) @ self.weights + self.intercept
-        return np.asarray(expit(z))
 
     def standardised(self, rows: Array) -> Array:
         """Features in units of their spread, limited; what is not known counts as usual."""
@@ -163,17 +158,23 @@ def _of_sides(fit: LineFit, seen: TwoSides, sky: int) -> list[float]:
     ]
 
 
-def sky_odds(fit: LineFit, seen: TwoSides | None, others: Others, short_px: float) -> float:
-    """Log odds that the sky lies towards ``fit.up_cam`` and not on the other side of the horizon."""
-    if seen is None:
-        return 0.0
-    up, down = trained().standardised(features(fit, seen, others, short_px))
-    odds = float((terms(up[None]) - terms(down[None]))[0] @ trained().sky_weights)
-    return odds + BRIGHTER_ODDS * math.tanh(seen.brighter_grey / BRIGHTER_GREY)
+@dataclass(frozen=True)
+class Weighed:
+    """``likeness``: probability, 0 to 1, that a line is the horizon, whichever side is sky.
+
+    ``sky_odds``: log odds that the sky then lies towards ``fit.up_cam`` and not on the other side.
+    """
+
+    likeness: float
+    sky_odds: float
 
 
-def likeness(fit: LineFit, seen: TwoSides | None, others: Others, short_px: float) -> float:
-    """Probability, 0 to 1, that the line is the horizon, whichever side is sky."""
+def weighed(fit: LineFit, seen: TwoSides | None, others: Others, short_px: float) -> Weighed:
+    """What the trained model says of a line of the reduced picture whose shorter side is ``short_px``."""
     if seen is None:
-        return 0.0
-    return float(trained().probability(features(fit, seen, others, short_px)).max())
+        return Weighed(0.0, 0.0)
+    model = trained()
+    both = terms(model.standardised(features(fit, seen, others, short_px)))
+    likeness = float(expit(both @ model.weights + model.intercept).max())
+    odds = float((both[0] - both[1]) @ model.sky_weights)
+    return Weighed(likeness, odds + BRIGHTER_ODDS * math.tanh(seen.brighter_grey / BRIGHTER_GREY))

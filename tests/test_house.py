@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-HORIZON = ["angles", "clip", "lens", "overlay", "coarse", "edge", "fit", "sides", "verify", "frame"]
+HORIZON = ["angles", "clip", "lens", "coarse", "overlay", "edge", "fit", "sides", "verify", "frame"]
 HORIZON += ["level", "sequence", "pan", "measure", "selfcheck", "draw", "synthetic"]
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from horizon import TRACK_COLUMNS
 from horizon.angles import wrap_deg
-from horizon.clip import ClipError, with_colour_planes, write_clip
+from horizon.clip import ClipError, probe, with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov
 from horizon.level import Surroundings
 from horizon.measure import measure_clip
@@ -37,7 +37,7 @@ def film(path, poses, *, seed=1, fps=10):
 def test_a_moving_camera_is_followed(tmp_path):
     t_s = np.arange(30) / 10
     poses = [(6 * np.sin(2 * t), 2 * np.cos(t)) for t in t_s]
-    track = measure_clip(film(tmp_path / "clip.mp4", poses), lambda facts: LENS)
+    track = measure_clip(probe(film(tmp_path / "clip.mp4", poses)), LENS)
     table = track.track
     assert list(table.columns) == TRACK_COLUMNS
     assert len(table) == track.frames_read == 30
@@ -51,7 +51,7 @@ def test_a_moving_camera_is_followed(tmp_path):
 def test_quick_tilts_between_looks_are_followed_or_refused(tmp_path):
     """A move beyond the fine window must not leave the track on waves or clouds near the old place."""
     pitches = [0.0, 0.0, 9.0, 9.0, 2.0, 10.0, 0.0, 5.0, -4.0, -4.0, 6.0, 0.0] * 2
-    track = measure_clip(film(tmp_path / "quick.mp4", [(1.5, p) for p in pitches]), lambda facts: LENS).track
+    track = measure_clip(probe(film(tmp_path / "quick.mp4", [(1.5, p) for p in pitches])), LENS).track
     error = np.abs(track["pitch_deg"] - pitches)
     assert error.notna().sum() >= 20
     assert error.max() < 0.3
@@ -60,15 +60,15 @@ def test_quick_tilts_between_looks_are_followed_or_refused(tmp_path):
 
 def test_worker_threads_give_the_same_table(tmp_path):
     clip = film(tmp_path / "clip.mp4", [(k / 5, 1.0) for k in range(26)])
-    alone = measure_clip(clip, lambda facts: LENS).track
+    alone = measure_clip(probe(clip), LENS).track
     with ThreadPoolExecutor(2) as executor:
-        together = measure_clip(clip, lambda facts: LENS, executor=executor).track
+        together = measure_clip(probe(clip), LENS, executor=executor).track
     assert alone.equals(together)
 
 
 def test_a_camera_rolled_right_over_is_upside_down_and_not_upright(tmp_path):
     rolls = np.concatenate([np.zeros(8), np.linspace(0, 180, 16), np.full(8, 180.0)])
-    track = measure_clip(film(tmp_path / "over.mp4", [(roll, 1.0) for roll in rolls]), lambda facts: LENS)
+    track = measure_clip(probe(film(tmp_path / "over.mp4", [(roll, 1.0) for roll in rolls])), LENS)
     assert track.sky == "picture"
     error = wrap_deg(track.track["roll_deg"] - rolls)
     assert np.nanmax(np.abs(error)) < 0.3
@@ -85,7 +85,7 @@ def test_bright_ground_under_a_dull_sky_is_not_taken_for_sky(tmp_path):
         for k in range(12)
     ]
     write_clip(tmp_path / "snow.mp4", images, 10)
-    track = measure_clip(tmp_path / "snow.mp4", lambda facts: LENS)
+    track = measure_clip(probe(tmp_path / "snow.mp4"), LENS)
     upright = np.abs(track.track["roll_deg"] - 2.0) < 1
     assert track.sky == "unknown" or upright[track.track["roll_deg"].notna()].all()
 
@@ -99,14 +99,14 @@ def test_pan_rate_is_read_off_the_picture(tmp_path, rate_dps):
         for k in range(24)
     ]
     write_clip(tmp_path / "pan.mp4", images, 10)
-    rate = measure_clip(tmp_path / "pan.mp4", lambda facts: LENS).yaw_rate
+    rate = measure_clip(probe(tmp_path / "pan.mp4"), LENS).yaw_rate
     assert len(rate) >= 4
     assert np.median(rate["yaw_rate_dps"]) == pytest.approx(rate_dps, abs=0.8)
 
 
 def test_frames_without_a_horizon_are_rows_with_a_reason(tmp_path):
     poses = [(0.0, 1.0)] * 10 + [(0.0, 60.0)] * 10
-    table = measure_clip(film(tmp_path / "up.mp4", poses), lambda facts: LENS).track
+    table = measure_clip(probe(film(tmp_path / "up.mp4", poses)), LENS).track
     assert len(table) == 20
     assert table["roll_deg"].notna().sum() == 10
     lost = table[table["roll_deg"].isna()]
@@ -117,7 +117,7 @@ def test_truncated_clip_is_measured_as_far_as_it_goes(tmp_path):
     whole = film(tmp_path / "whole.mp4", [(3.0, 1.0)] * 60)
     cut = tmp_path / "cut.mp4"
     cut.write_bytes(whole.read_bytes()[: int(whole.stat().st_size * 0.6)])
-    track = measure_clip(cut, lambda facts: LENS)
+    track = measure_clip(probe(cut), LENS)
     assert track.damage.startswith(f"decoded {track.frames_read} frames to ")
     assert 10 < track.frames_read < 60
     assert np.nanmedian(track.track["roll_deg"]) == pytest.approx(3.0, abs=0.05)
@@ -131,7 +131,7 @@ def test_a_clip_of_which_nothing_decodes_is_an_error(tmp_path):
     broken = tmp_path / "broken.mp4"
     broken.write_bytes(bytes(data))
     with pytest.raises(ClipError, match=r"broken\.mp4: no frame of it decodes; copy it again"):
-        measure_clip(broken, lambda facts: LENS)
+        measure_clip(probe(broken), LENS)
 
 
 def test_pixels_that_the_camera_turns_over_midway_are_told_from_a_roll(tmp_path):
@@ -143,7 +143,7 @@ def test_pixels_that_the_camera_turns_over_midway_are_told_from_a_roll(tmp_path)
         picture = draw_frame(scene, LENS, roll_deg=4.0, pitch_deg=1.0, t_s=k / 10, rng=rng)
         images.append(with_colour_planes(picture if k < 12 else np.ascontiguousarray(picture[::-1, ::-1])))
     write_clip(tmp_path / "turned.mp4", images, 10, crf=18)
-    track = measure_clip(tmp_path / "turned.mp4", lambda facts: LENS)
+    track = measure_clip(probe(tmp_path / "turned.mp4"), LENS)
     roll_deg = track.track["roll_deg"].to_numpy(float)
     assert track.sky == "picture"
     assert np.nanmax(np.abs(roll_deg[:12] - 4.0)) < 0.1
@@ -153,7 +153,7 @@ def test_pixels_that_the_camera_turns_over_midway_are_told_from_a_roll(tmp_path)
 def test_what_frames_share_is_part_of_the_line_and_the_true_horizon_is_never_better_known(tmp_path):
     clip = film(tmp_path / "clip.mp4", [(2.0, 1.0)] * 12)
     declared = Surroundings(terrain_rad=np.radians(0.1), haze_rad=np.radians(0.02))
-    table = measure_clip(clip, lambda facts: LENS, surroundings=declared).track
+    table = measure_clip(probe(clip), LENS, surroundings=declared).track
     for axis in ("roll", "pitch"):
         assert (table[f"shared_{axis}_sd_deg"] <= table[f"line_{axis}_sd_deg"]).all()
         assert (table[f"line_{axis}_sd_deg"] <= table[f"{axis}_sd_deg"]).all()
@@ -173,6 +173,6 @@ def test_a_time_stamp_does_not_pull_the_line(tmp_path):
         cv2.putText(picture, f"12:41:{k:02d}  H 8 m", (150, 145), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 250, 2)
         images.append(with_colour_planes(picture))
     write_clip(tmp_path / "stamp.mp4", images, 10, crf=18)
-    table = measure_clip(tmp_path / "stamp.mp4", lambda facts: LENS).track
+    table = measure_clip(probe(tmp_path / "stamp.mp4"), LENS).track
     assert table["roll_deg"].notna().sum() >= 28
     assert np.nanmax(np.abs(table["roll_deg"] - rolls)) < 0.1

@@ -7,7 +7,7 @@ from horizon.angles import up_from_angles
 from horizon.frame import lines_of, look_at, measure_frame
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_frame, make_scene
-from horizon.verify import FEATURES, UNKNOWN_OTHERS, Others, features, likeness, sky_odds, terms
+from horizon.verify import FEATURES, UNKNOWN_OTHERS, Others, features, terms, weighed
 
 LENS = lens_from_hfov(960, 540, 70)
 
@@ -30,7 +30,7 @@ def test_the_horizon_is_the_likeliest_line(roll_deg):
     assert off < 0.5
     # The sky is where it was drawn.
     towards = float(line.up_cam @ up_from_angles(*np.radians([roll_deg, 2.0]))) > 0
-    assert (line.sky_odds > 0) == towards
+    assert (line.weighed.sky_odds > 0) == towards
 
 
 def test_asked_from_the_other_side_the_line_is_the_same_and_the_sky_is_opposite():
@@ -51,14 +51,15 @@ def test_odds_of_either_side_are_opposite():
     rows = features(line.fit, line.seen, line.others, 270)
     assert np.isfinite(rows).all()
     assert terms(rows).shape == (2, len(FEATURES) * (len(FEATURES) + 3) // 2)
-    unknown = sky_odds(line.fit, line.seen, UNKNOWN_OTHERS, 270)
-    assert np.sign(unknown) == np.sign(line.sky_odds)
+    unknown = weighed(line.fit, line.seen, UNKNOWN_OTHERS, 270).sky_odds
+    assert np.sign(unknown) == np.sign(line.weighed.sky_odds)
 
 
 def test_a_line_with_one_side_outside_the_picture_is_none():
     line = best_line(look())
-    assert likeness(line.fit, None, line.others, 270) == 0.0
-    assert sky_odds(line.fit, None, line.others, 270) == 0.0
+    one = weighed(line.fit, None, line.others, 270)
+    assert one.likeness == 0.0
+    assert one.sky_odds == 0.0
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -17,7 +17,7 @@ import pandas as pd
 from attitude.clock import ClockError, align
 from attitude.log import AttitudeLog
 from attitude.sheet import ClipSheet, Shoot
-from horizon.clip import ClipFacts, write_clip
+from horizon.clip import ClipFacts, probe, write_clip
 from horizon.lens import lens_from_hfov
 from horizon.measure import FEWEST_LOOKS, LOOKS_PER_S, ClipTrack, measure_clip
 from horizon.synthetic import draw_planar, make_scene
@@ -117,7 +117,7 @@ def filmed(motion, path, *, moved, from_s, clip_s, crf, rng) -> ClipTrack:
             )
 
     write_clip(path, pictures(), FPS, crf=crf)
-    return measure_clip(path, lambda facts: lens)
+    return measure_clip(probe(path), lens)
 
 
 def trials(count, periods_s, *, clip_s=30.0, moved="roll_deg", crf=None, first_seed=0) -> Found:

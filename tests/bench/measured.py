@@ -11,7 +11,7 @@ from attitude.optics import KnownLens
 from attitude.sheet import Surface
 from attitude.surroundings import declared_surroundings, visible_dip_rad
 from horizon.angles import angles_from_up, up_from_angles, wrap_deg
-from horizon.clip import with_colour_planes, write_clip
+from horizon.clip import probe, with_colour_planes, write_clip
 from horizon.frame import measure_frame
 from horizon.level import Surroundings, claim
 from horizon.measure import measure_clip
@@ -37,7 +37,7 @@ def still_row(part: str, source: str, number: int) -> dict[str, Any]:
         "real": one.real,
         "positive": np.isfinite(one.roll_deg),
         "usable": True if truth is None else truth.usable,
-        "hfov_deg": hfov_deg(one),
+        "hfov_deg": hfov_deg(one.lens),
         "reason": fit.reason,
         "likeness": fit.likeness,
         "wrong": False,
@@ -48,7 +48,9 @@ def still_row(part: str, source: str, number: int) -> dict[str, Any]:
         true_up = up_from_angles(*np.radians([one.roll_deg, one.pitch_deg]))
         up = fit.up_cam if fit.up_cam @ true_up > fit.up_flipped @ true_up else fit.up_flipped
         row["sky_right"] = bool(fit.up_cam @ true_up > 0)
-        row |= _errors(up, fit.covariance, fit.width_rad, one.roll_deg, one.pitch_deg, truth, hfov_deg(one))
+        row |= _errors(
+            up, fit.covariance, fit.width_rad, one.roll_deg, one.pitch_deg, truth, hfov_deg(one.lens)
+        )
     return row
 
 
@@ -77,11 +79,14 @@ def _errors(
         "pitch_held": bool(said.pitch_low_rad <= np.radians(pitch_deg) <= said.pitch_high_rad),
         "claims": said.claims,
     }
-    row["wrong"] = bool(
-        abs(row["skyline_roll_error_deg"]) > WRONG_ROLL_DEG
-        or abs(row["skyline_pitch_error_deg"]) > WRONG_PITCH_HFOV * across_deg
-    )
+    row["wrong"] = _is_wrong(row, WRONG_PITCH_HFOV * across_deg)
     return row
+
+
+def _is_wrong(row: dict[str, Any], pitch_limit_deg: float) -> bool:
+    """Whether the line is another one than the visible horizon."""
+    roll_deg, pitch_deg = row["skyline_roll_error_deg"], row["skyline_pitch_error_deg"]
+    return bool(abs(roll_deg) > WRONG_ROLL_DEG or abs(pitch_deg) > pitch_limit_deg)
 
 
 def declared(truth: Still) -> Surface:
@@ -112,13 +117,13 @@ def clip_rows(part: str, kind: str, number: int) -> list[dict[str, Any]]:
         path = Path(folder) / f"{kind}_{number}.mp4"
         write_clip(path, images(), CLIP_FPS, crf=int(rng.integers(18, 26)))
         found = measure_clip(
-            path,
-            lambda _: frames[0].lens,
+            probe(path),
+            frames[0].lens,
             dip_rad=visible_dip_rad(declared(frames[0])),
             surroundings=surroundings(frames[0]),
         )
     rows = []
-    across_deg = float(np.degrees(2 * np.arctan(frames[0].lens.width_px / 2 / frames[0].lens.fx_px)))
+    across_deg = hfov_deg(frames[0].lens)
     for look in found.track.to_dict("records"):
         truth = frames[look["frame"]]
         row = {
@@ -136,9 +141,6 @@ def clip_rows(part: str, kind: str, number: int) -> list[dict[str, Any]]:
             row["roll_sd_deg"], row["shared_roll_sd_deg"] = look["roll_sd_deg"], look["shared_roll_sd_deg"]
             row["pitch_held"] = look["pitch_low_deg"] <= truth.pitch_deg <= look["pitch_high_deg"]
             dip_allowance_deg = 0.0 if row["sky_right"] else 2 * float(np.degrees(truth.dip_rad))
-            row["wrong"] = bool(
-                abs(row["skyline_roll_error_deg"]) > WRONG_ROLL_DEG
-                or abs(row["skyline_pitch_error_deg"]) > WRONG_PITCH_HFOV * across_deg + dip_allowance_deg
-            )
+            row["wrong"] = _is_wrong(row, WRONG_PITCH_HFOV * across_deg + dip_allowance_deg)
         rows.append(row)
     return rows

@@ -29,7 +29,7 @@ import numpy as np  # noqa: E402
 import scipy  # noqa: E402
 
 from horizon.angles import up_from_angles  # noqa: E402
-from horizon.clip import read_frames  # noqa: E402
+from horizon.clip import probe, read_frames  # noqa: E402
 from horizon.edge import find_edges  # noqa: E402
 from horizon.fit import fit_up  # noqa: E402
 from horizon.frame import measure_frame  # noqa: E402
@@ -102,7 +102,7 @@ def in_a_fresh_process(*words) -> float:
 
 def peak_mb(path: Path) -> float:
     """Largest memory of this process after measuring the clip, MB."""
-    measure_clip(path, lambda facts: LENS)
+    measure_clip(probe(path), LENS)
     unit = 1e6 if sys.platform == "darwin" else 1e3  # bytes there, kilobytes elsewhere
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
 

@@ -18,6 +18,7 @@ from scipy.special import expit
 
 from horizon.angles import up_from_angles
 from horizon.frame import lines_of, look_at
+from horizon.lens import Lens
 from horizon.verify import FEATURES, MODEL_FILE, Model, features, terms
 from tests.bench.parts import SEEDS, Case, case
 from tests.bench.worlds import KINDS
@@ -46,7 +47,7 @@ def rows(part: str, source: str, number: int) -> list[Row]:
     one = case(part, source, number)
     look = look_at(one.luma, one.lens)
     short_px = min(look.small.area[2] - look.small.area[0], look.small.area[3] - look.small.area[1])
-    close = np.radians(max(CLOSE_DEG, CLOSE_HFOV * hfov_deg(one)))
+    close = np.radians(max(CLOSE_DEG, CLOSE_HFOV * hfov_deg(one.lens)))
     truth = true_up(one)
     found = []
     for line in lines_of(look):
@@ -63,9 +64,9 @@ def rows(part: str, source: str, number: int) -> list[Row]:
     return found
 
 
-def hfov_deg(one: Case) -> float:
+def hfov_deg(lens: Lens) -> float:
     """Angle across the picture, of a pinhole of the same focal length."""
-    return float(np.degrees(2 * np.arctan(one.lens.width_px / 2 / one.lens.fx_px)))
+    return float(np.degrees(2 * np.arctan(lens.width_px / 2 / lens.fx_px)))
 
 
 def true_up(one: Case) -> Array | None:

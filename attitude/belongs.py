@@ -18,6 +18,12 @@ rounding take off it (errors in variables: Fuller, Measurement Error Models, 198
 fourth differences of the log as written, in which real motion cancels), with its uncertainty from leaving
 out windows in turn. It fails when it is below 0.9 for certain, and only where the log moves well beyond its
 noise: a log that trembles while nothing moves is no evidence against the picture.
+
+The other way round a sensor cannot stand still while its camera trembles. Windows in which the log's roll and
+pitch repeat themselves, or run on in exact straight lines, are commanded angles (or a sensor that stopped)
+where the picture moves within them by ``LEAST_LACKED_DEG`` rms, by more than the log's rounding could hide
+and by twice the picture's own noise, and the log by less than a tenth of that. A still camera repeats
+rounded angles too, but then its picture is still; slow drift of the picture is what is looked for elsewhere.
 """
 
 from __future__ import annotations
@@ -61,6 +67,9 @@ MOST_MOTION_DEG, MOST_OTHER_DEG = 10.0, 3.0
 LEAST_KEPT = 0.05
 SURE = 0.998  # one side; as many clips are tried as there are
 GAIN_SD = 0.02
+LEAST_LACKED_DEG, LACKED_OVER_NOISE, MOST_SHARED = 0.3, 2.0, 0.1
+STANDING, STRAIGHT_DEG = 0.9, 1e-6
+COARSEST_DEG, ENOUGH_VALUES = 1.0, 20  # steps of a log that shows too few values to tell them
 
 
 @dataclass(frozen=True)
@@ -107,7 +116,7 @@ def belongs(
     small = _small_motions(counted, logs, clocks)
     verdict = _verdict(counted, small)
     if verdict in (VERIFIED, NOT_VERIFIED):
-        verdict = _stabilised(small) or verdict
+        verdict = _stabilised(small) or _commanded(counted, logs) or verdict
     return Belonging(verdict, kept, tuple(notes))
 
 
@@ -171,25 +180,11 @@ def _verdict(frames: pd.DataFrame, small: Mapping[str, _Small]) -> str:
         if failure and not (str(clip) in small and _in_range(small[str(clip)].gain)):
             return failure
         verdict = VERIFIED
-    return _pitch_failure(frames) or verdict
+    return verdict
 
 
 def _in_range(gain: float) -> bool:
     return GAIN_RANGE[0] <= gain <= GAIN_RANGE[1]
-
-
-def _pitch_failure(frames: pd.DataFrame) -> str:
-    """Why the pitches do not go together. A guessed field of view scales the gain but keeps its sign."""
-    for clip, part in frames.groupby("clip", sort=False):
-        log_step, step = (_steps(part, part[name].to_numpy(float)) for name in ("log_pitch_deg", "pitch_deg"))
-        quick = np.abs(log_step) > QUICK_DEG
-        if np.count_nonzero(quick) < FEWEST_QUICK:
-            continue
-        gain = float(log_step[quick] @ step[quick] / (log_step[quick] @ log_step[quick]))
-        alike = float(np.corrcoef(log_step[quick], step[quick])[0, 1])
-        if gain < -0.4 and alike < -0.9:
-            return f"{clip}: the log tilts the other way from the picture: set pitch_positive the other way"
-    return ""
 
 
 def _range(angle_deg: Array) -> float:
@@ -224,13 +219,50 @@ def _failure(clip: str, log_step: Array, step: Array, log_roll: Array, roll: Arr
         return f"{clip}: the log rolls the other way from the picture: set roll_positive the other way"
     if abs(by_step) < 0.3:
         return (
-            f"{clip}: the log rolls by {_range(log_roll):.1f} deg while the picture stays level: another "
-            f"body's attitude, joint angles, or a picture stabilised afterwards"
+            f"{clip}: the log rolls by {_range(log_roll):.1f} deg while the picture stays level: the "
+            f"aircraft's or another body's attitude, joint angles, or a picture stabilised afterwards"
         )
     return (
         f"{clip}: the picture rolls {by_step:.2f} times as far as the log says (0.9 to 1.1 is allowed): "
         f"wrong unit or column, another body's attitude, or a picture turned afterwards"
     )
+
+
+def _commanded(frames: pd.DataFrame, logs: Sequence[AttitudeLog]) -> str:
+    """Why a log that stands still is no sensor's; empty where the picture is still with it."""
+    for index in frames["log_index"].unique():
+        part, log = frames[frames["log_index"] == index], logs[int(index)]
+        known_s = log.table["t_s"].to_numpy(float)
+        known = np.unwrap(log.table[["roll_deg", "pitch_deg"]].to_numpy(float), period=360.0, axis=0)
+        # Where the log lacks motion: mean squares of picture, its noise, and log, one row per window.
+        found = []
+        for t_s, angles in _windows(part, ("roll_deg", "pitch_deg")):
+            rows = known[(known_s >= t_s[0]) & (known_s <= t_s[-1])].T
+            if rows.shape[1] < FEWEST_LOOKS:
+                continue
+            straight = np.abs(np.diff(rows, n=2, axis=1)) < STRAIGHT_DEG
+            if straight.mean() < STANDING:
+                continue
+            basis = np.linalg.qr(np.vander(t_s - t_s.mean(), 3))[0]
+            left = angles - (angles @ basis) @ basis.T
+            noise = np.mean(np.diff(angles, n=4, axis=1) ** 2, axis=1) / 70
+            found.append([np.mean(left**2, axis=1), noise, np.var(rows, axis=1)])
+        if len(found) < FEWEST_WINDOWS:
+            continue
+        values = max(len(np.unique(column)) for column in known.T)
+        step_deg = log.rounding_deg or (COARSEST_DEG if values < ENOUGH_VALUES else 0.0)
+        moved, noise, logged = np.median(found, axis=0)
+        real = moved - noise
+        lacked = (real > max(LEAST_LACKED_DEG, step_deg) ** 2) & (real > LACKED_OVER_NOISE**2 * noise)
+        lacked &= logged < MOST_SHARED**2 * real
+        if lacked.any():
+            does, size_deg = "rolls" if lacked[0] else "tilts", np.sqrt(real[lacked].max())
+            return (
+                f"{log.name}: the picture {does} to and fro by {size_deg:.1f} deg while the log stands "
+                f"still: commanded angles, or a sensor that had stopped; give the log of what the camera's "
+                f"sensor measured"
+            )
+    return ""
 
 
 @dataclass(frozen=True)

@@ -3,27 +3,13 @@
 Every unknown adds (column x value) to the residual; columns come from :mod:`attitude.filter` with the log's
 own attitude history, are averaged over the frames of each block, and are stacked roll rows first, then
 pitch rows. Values are in degrees with the public signs (offsets as the lean they cause at level), except
-shares (scale, focal length, leak) and seconds (lag).
+shares (scale, focal length, leak) and seconds (lag). What there is to know, and how large it may be, stands
+in :mod:`attitude.unknowns`.
 
-Each unknown has two prior sizes. *Healthy*: what a rig in good order shows (a well calibrated offset, a
-seat, a gyro term of 0.1 deg, at level). *Wide*: what is possible when that unknown is the culprit.
-Healthy sizes are not zero on purpose: with them, nothing is blamed for being significant while small.
-
-Skyline: on open sea it is level by physics. Elsewhere its local slope as a function of heading is the
-derivative of a closed profile: a tilt (first harmonic) and harmonics 2 and up, each of the size that
-``terrain_deg`` allows; the average over a full turn is zero, which is why a pan frees the roll of it. A
-straight shore at distance d seen from height h stands lower by h / d than the true horizon, which is a
-tilt of that size towards the shore. Without a logged heading every clip gets a tilt of its own, in axes of
-its first heading.
-
-Error of the line: frames that look at one heading measure the same line and share its error, however many
-they are. It belongs to the place looked at and turns the measured up vector about the viewing direction, as
-a skyline does that leans there only: with the camera turned by roll, the line's picture turns with it and
-the error e of its slope still adds e to the roll that is read (the same for its height and the pitch),
-upright as upside down. So every 30 deg of heading has an unknown for roll and one for pitch, of the size
-that the frames state as shared. Between two such headings, at the share s of the way, the error is
-cos(90 deg s) of the one and sin(90 deg s) of the other: its size is the same everywhere, and a heading that
-wanders about any value is still one heading. Without a logged heading there is one pair per clip.
+Below these rows stand those of other witnesses. Raw accelerometer, in still blocks: log minus the level that
+it read itself, in roll and in pitch. The picture has no part in it, so its errors are not counted twice, and
+of the sensor's errors only what the filter adds is left: gyro terms, and what it has not followed yet.
+Bench holds: readings of the sensor in known poses, which show its offset alone.
 """
 
 from __future__ import annotations
@@ -36,39 +22,33 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.dip import horizon_distance_m
+from attitude.bench import Hold, bench_rows, bench_unknowns
 from attitude.log import AttitudeLog
-from attitude.residuals import MOVING_DPS, Residuals
-from attitude.sheet import Shoot, Surface
-from attitude.stretch import AXES, TURNS, WARM_UP_S, Stretch, grid_columns, stretch_of
-from attitude.surroundings import USUAL_HEIGHT_M, shores_m
+from attitude.residuals import MOVING_DPS, Residuals, clip_sheet_of
+from attitude.sheet import Shoot
+from attitude.still import Still, still_blocks
+from attitude.stretch import UNFILTERED, Setting, Stretch, grid_columns, stretch_of
+from attitude.surroundings import lens_axis_sd_rad
+from attitude.unknowns import (
+    HAND_DEG,
+    SKYLINE_DEG,
+    Unknown,
+    hand_unknowns,
+    joined,
+    line_unknowns,
+    sensor_unknowns,
+    skyline_unknowns,
+)
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["CULPRIT_DEG", "HEALTHY_DEG", "ObservationModel", "Unknown", "observation_model"]
+__all__ = ["ObservationModel", "observation_model"]
 
 Array = NDArray[np.float64]
 
-HEALTHY_DEG = 0.1
-CULPRIT_DEG = 0.9
-LEVEL_SEA_DEG = 0.005
-SKYLINE_DEG = 30.0  # headings so far apart see lines that have little in common
-
-
-@dataclass(frozen=True)
-class Unknown:
-    """One column. ``cause``: contract name of the cause it belongs to, "" for a nuisance.
-
-    ``mean``, ``healthy_sd``, ``wide_sd``: prior, in the unit of the value.
-    """
-
-    name: str
-    cause: str
-    healthy_sd: float
-    wide_sd: float
-    mean: float = 0.0
+TREMBLE_DEG = 0.12  # a gimbal that holds trembles less, a hand more
 
 
 @dataclass(frozen=True)
@@ -77,7 +57,8 @@ class ObservationModel:
 
     blocks : the used rows of ``Residuals.blocks``, index 0 to n - 1. piece : shape (n,), number of the
     gapless stretch of blocks that each belongs to. line_share : heading or clip -> shape (n,), how much of
-    the error that its line has each block carries.
+    the error that its line has each block carries. by_hand : clips in which the camera was turned by hand.
+    still : raw accelerometer against the log. holds : of the sensor on the bench.
     """
 
     blocks: pd.DataFrame
@@ -85,6 +66,9 @@ class ObservationModel:
     unknowns: tuple[Unknown, ...]
     stretches: tuple[Stretch, ...]
     line_share: Mapping[str, Array]
+    by_hand: tuple[str, ...] = ()
+    still: Still | None = None
+    holds: tuple[Hold, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -93,42 +77,99 @@ class ObservationModel:
 
     @property
     def residual_deg(self) -> Array:
-        """Roll residuals of the blocks, then pitch residuals, shape (2 n,)."""
-        return np.concatenate([self.blocks["r_roll_deg"], self.blocks["r_pitch_deg"]]).astype(float)
+        """Roll residuals of the blocks, pitch residuals (2 n), then what the other witnesses say."""
+        parts = [self.blocks["r_roll_deg"].to_numpy(float), self.blocks["r_pitch_deg"].to_numpy(float)]
+        if self.still is not None:
+            parts += [self.still.roll_deg, self.still.pitch_deg]
+        parts.append(bench_rows(self.holds, self.names)[1])
+        return np.concatenate(parts)
 
-    def columns(self, tau_s: float) -> Array:
-        """Matrix (2 n, unknowns): residual = columns @ values, for filter time constant ``tau_s``."""
+    def columns(self, settings: Sequence[Setting]) -> list[Array]:
+        """One matrix (rows, unknowns) per setting: residual = columns @ values."""
         n = len(self.blocks)
-        out = np.zeros((2 * n, len(self.unknowns)))
         place = {name: k for k, name in enumerate(self.names)}
         clip = self.blocks["clip"].to_numpy()
+        masks = {name: clip == name for name in self.blocks["clip"].unique()}
+        hand = np.isin(clip, self.by_hand)
+        found = [np.zeros((n, len(place)), complex) for _ in settings]
+        unfiltered = [np.zeros((n, len(place)), complex) for _ in settings]
         for stretch in self.stretches:
-            for name, column in grid_columns(stretch, tau_s, self.names).items():
-                own = [(place[name], 1.0)] if name in place else []
-                if name in ("skyline_north", "skyline_east"):
-                    each = f"{name}:"
-                    own += [(k, clip == one[len(each) :]) for one, k in place.items() if one.startswith(each)]
-                if own:
-                    mean = np.asarray(stretch.block_of_grid @ column)
-                    for k, share in own:
-                        out[:n, k] -= share * mean.imag
-                        out[n:, k] += share * mean.real
+            for k, grid in enumerate(grid_columns(stretch, settings, self.names)):
+                labels = [name for name in grid if _targets(name, place, masks, hand)]
+                means = stretch.block_of_grid @ np.stack([grid[name] for name in labels], axis=1)
+                for name, mean in zip(labels, means.T, strict=True):
+                    out = unfiltered[k] if name.startswith(UNFILTERED) else found[k]
+                    for column, share in _targets(name, place, masks, hand):
+                        out[:, column] += share * mean
+        fixed = self._fixed(place, masks)
+        bench = bench_rows(self.holds, self.names)[0]
+        matrices = []
+        for out, raw in zip(found, unfiltered, strict=True):
+            rows = [fixed + np.concatenate([-out.imag, out.real])]
+            if self.still is not None:
+                rows.append(self._of_still(out, raw, place))
+            matrices.append(np.concatenate([*rows, bench]))
+        return matrices
+
+    def _fixed(self, place: Mapping[str, int], masks: Mapping[str, NDArray[np.bool_]]) -> Array:
+        """Columns that need no history, shape (2 n, unknowns)."""
+        n = len(self.blocks)
+        out = np.zeros((2 * n, len(place)))
         for name, k in place.items():
             what, _, of = name.partition(":")
             if what in ("clip_roll", "clip_pitch"):
-                rows = slice(0, n) if what == "clip_roll" else slice(n, None)
-                out[rows, k] = clip == of
+                out[slice(0, n) if what == "clip_roll" else slice(n, None), k] = masks[of]
             elif what == "line_roll":
                 out[:n, k] = self.line_share[of]
             elif what == "line_pitch":
                 out[n:, k] = -self.line_share[of]
             elif what == "lag":
-                out[:, k] = np.where(np.tile(clip == of, 2), self._rates(), 0.0)
+                # How fast the residual changes with a lag of the log: its roll and pitch rates.
+                rates = [self.blocks[f"{axis}_rate_dps"].to_numpy(float) for axis in ("roll", "pitch")]
+                out[:, k] = np.where(np.tile(masks[of], 2), np.concatenate(rates), 0.0)
         return out
 
-    def _rates(self) -> Array:
-        """How fast the residual changes with a lag of the log, deg per s: its roll and pitch rates."""
-        return np.concatenate([self.blocks["roll_rate_dps"], self.blocks["pitch_rate_dps"]]).astype(float)
+    def _of_still(
+        self, filtered: NDArray[np.complex128], raw: NDArray[np.complex128], place: Mapping[str, int]
+    ) -> Array:
+        """Columns of log minus accelerometer in the still blocks: what the filter adds to the reading."""
+        assert self.still is not None
+        added = np.zeros((len(self.still.block), len(place)), complex)
+        for name, k in place.items():
+            what = name.split(":")[0]
+            if what.startswith(SENSED):
+                added[:, k] = (filtered - raw)[self.still.block, k]
+            elif what.startswith("raw_offset_"):
+                added[:, k] = -raw[self.still.block, place[what.removeprefix("raw_")]]
+        return np.concatenate([-added.imag, added.real])
+
+
+# What the sensor's own errors are called; of all else the accelerometer and the log know nothing.
+SENSED = ("offset_", "gyro_", "warm_up_", "temperature_", "start_", "learned_", "turns")
+# Columns that a clip may have a share of for itself: of the clip's name after the colon.
+PER_CLIP = {"skyline_north": "skyline_north", "skyline_east": "skyline_east", "focal": "focal"}
+PER_CLIP |= {"mounting_pitch": "lens_axis"}
+BY_HAND = {"mounting_roll": "hand_roll", "mounting_pitch": "hand_pitch"}
+BY_HAND |= {f"flex_{axis}": f"hand_flex_{axis}" for axis in ("sideways", "vertical", "along_lens")}
+
+
+def _targets(
+    name: str, place: Mapping[str, int], masks: Mapping[str, NDArray[np.bool_]], hand: NDArray[np.bool_]
+) -> list[tuple[int, Array]]:
+    """Which columns a grid column feeds, and with what share of each block."""
+    bare = name.removeprefix(UNFILTERED)
+    everywhere = np.ones(len(hand))
+    targets = [(place[bare], everywhere)] if bare in place else []
+    if name in PER_CLIP:
+        own = {clip: place.get(f"{PER_CLIP[name]}:{clip}") for clip in masks}
+        mine = [(k, masks[clip].astype(float)) for clip, k in own.items() if k is not None]
+        # A clip with a lens of its own has nothing of the others' lens.
+        if name == "focal" and targets and mine:
+            targets = [(targets[0][0], everywhere - np.sum([share for _, share in mine], axis=0))]
+        targets += mine
+    if BY_HAND.get(name) in place:
+        targets.append((place[BY_HAND[name]], hand.astype(float)))
+    return targets
 
 
 def observation_model(
@@ -141,6 +182,8 @@ def observation_model(
     focal_sd: float,
     pitch_zero_sd_deg: float,
     dip_sd_deg: float,
+    holds: Sequence[Hold] = (),
+    play_deg: float = HAND_DEG,
 ) -> ObservationModel:
     """Columns for the blocks that count.
 
@@ -149,6 +192,7 @@ def observation_model(
     focal_sd : sd of the focal length as a share of it.
     pitch_zero_sd_deg : sd of where the lens axis meets the picture, as an angle.
     dip_sd_deg : sd of the dip, the same for all frames.
+    holds : of the sensor on the bench. play_deg : of a camera that is turned over by hand.
     """
     blocks = found.blocks
     use = blocks["rate_dps"].to_numpy(float) <= MOVING_DPS
@@ -177,12 +221,18 @@ def observation_model(
     )
     has_yaw = all(logs[i].has_yaw for i in blocks["log_index"].unique())
     line_share = _line_share(blocks, has_yaw)
+    by_hand = _by_hand(blocks, found.frames)
+    still = still_blocks(blocks, found.frames[found.frames["block"].isin(number)], rows, logs)
     unknowns = [
-        *_sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
-        *_skyline_unknowns(blocks, shoot, has_yaw),
-        *_line_unknowns(blocks, line_share),
+        *sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
+        *hand_unknowns(by_hand, play_deg),
+        *skyline_unknowns(blocks, shoot, has_yaw),
+        *line_unknowns(blocks, line_share),
+        *([] if still is None else still.unknowns),
+        *bench_unknowns(holds),
         Unknown("dip", "", dip_sd_deg, dip_sd_deg),
         Unknown("focal", "", focal_sd, focal_sd),
+        *_zoomed(blocks, shoot, focal_sd),
     ]
     for name in blocks["clip"].unique():
         clock = clip_clock[name]
@@ -195,20 +245,36 @@ def observation_model(
         else:
             lag_s = float(np.hypot(clock.sd_s, 0.02))
             unknowns.append(Unknown(f"lag:{name}", "", lag_s, lag_s))
-    return ObservationModel(blocks, piece.astype(np.intp), _joined(unknowns), stretches, line_share)
+    return ObservationModel(
+        blocks, piece.astype(np.intp), joined(unknowns), stretches, line_share, by_hand, still, tuple(holds)
+    )
 
 
-def _joined(unknowns: Sequence[Unknown]) -> tuple[Unknown, ...]:
-    """Unknowns with those of one name, which share a column, made into one."""
-    out: dict[str, Unknown] = {}
-    for one in unknowns:
-        if one.name in out:
-            other = out[one.name]
-            healthy_sd = float(np.hypot(one.healthy_sd, other.healthy_sd))
-            wide_sd = float(np.hypot(one.wide_sd, other.wide_sd))
-            one = Unknown(one.name, other.cause or one.cause, healthy_sd, wide_sd)
-        out[one.name] = one
-    return tuple(out.values())
+def _zoomed(blocks: pd.DataFrame, shoot: Shoot, focal_sd: float) -> list[Unknown]:
+    """Focal length and axis of the clips that were filmed with a lens, or a zoom, of their own."""
+    unknowns = []
+    for clip in blocks["clip"].unique():
+        sheet = clip_sheet_of(str(clip), shoot)
+        if sheet.hfov_deg is not None or sheet.lens is not None:
+            axis_sd_deg = float(np.rad2deg(lens_axis_sd_rad(shoot, sheet)))
+            unknowns.append(Unknown(f"focal:{clip}", "", focal_sd, focal_sd))
+            unknowns.append(Unknown(f"lens_axis:{clip}", "", axis_sd_deg, axis_sd_deg))
+    return unknowns
+
+
+def _by_hand(blocks: pd.DataFrame, frames: pd.DataFrame) -> tuple[str, ...]:
+    """Clips with the camera upside down in which it trembles as no gimbal that holds does."""
+    clips = []
+    for clip in blocks.loc[np.cos(np.deg2rad(blocks["log_roll_deg"])) < -0.8, "clip"].unique():
+        trembles = []
+        for _, part in frames[frames["clip"] == clip].groupby("block"):
+            if len(part) < 6 or not -np.inf < (t_s := part["log_t_s"].to_numpy(float))[0]:
+                continue
+            roll = np.unwrap(part["log_roll_deg"].to_numpy(float), period=360.0)
+            trembles.append(float(np.std(roll - np.polynomial.Polynomial.fit(t_s, roll, 1)(t_s))))
+        if trembles and np.median(trembles) > TREMBLE_DEG:
+            clips.append(str(clip))
+    return tuple(clips)
 
 
 def _with_rates(blocks: pd.DataFrame, frames: pd.DataFrame) -> pd.DataFrame:
@@ -222,88 +288,6 @@ def _with_rates(blocks: pd.DataFrame, frames: pd.DataFrame) -> pd.DataFrame:
             shrink = np.cos(np.deg2rad(part["log_pitch_deg"].mean())) if axis == "roll" else 1.0
             rates[f"{axis}_rate_dps"].append(float(rate * shrink))
     return blocks.assign(**rates)
-
-
-def _sensor_unknowns(
-    stretches: Sequence[Stretch], blocks: pd.DataFrame, pitch_zero_sd_deg: float
-) -> list[Unknown]:
-    """Offsets, mounting, gyro, starts, turns and warming up, those that this footage can show."""
-    unknowns = [Unknown(f"offset_{axis}", "sensor_offset", HEALTHY_DEG, CULPRIT_DEG) for axis in AXES]
-    unknowns.append(Unknown("mounting_roll", "mounting", HEALTHY_DEG, CULPRIT_DEG))
-    # Where the lens axis meets the picture acts like a mounting in pitch, and is not a fault. (Sideways it
-    # does not act like one in yaw: the slope of the horizon does not depend on it.)
-    healthy = float(np.hypot(HEALTHY_DEG, pitch_zero_sd_deg))
-    unknowns.append(Unknown("mounting_pitch", "mounting", healthy, max(CULPRIT_DEG, healthy)))
-    # Yaw hardly shows at level; as wide as the others it would drown the lean of footage filmed lens down.
-    unknowns.append(Unknown("mounting_yaw", "mounting", HEALTHY_DEG, 0.3))
-    for turn, wide in (("pitch", 0.25), ("yaw", 0.15), ("roll", 0.25)):
-        unknowns.append(Unknown(f"gyro_{turn}", "gyro_bias", HEALTHY_DEG, wide))
-    unknowns += [Unknown(f"gyro_turned_{turn}", "", 0.25, 0.25) for turn in TURNS]
-    unknowns += [Unknown(f"gyro_scale_{turn}", "", 0.005, 0.005) for turn in TURNS]
-    for stretch in stretches:
-        for run in stretch.starts:
-            unknowns += [Unknown(f"start_{k}:{stretch.name}:{run}", "", 1.0, 1.0) for k in ("north", "east")]
-    speeds = [s.velocity_mps for s in stretches if s.velocity_mps is not None]
-    if any(np.ptp(v.real) + np.ptp(v.imag) > 1.0 for v in speeds):
-        unknowns.append(Unknown("turns", "turns", 0.012, 0.2))
-    if stretches and all(s.since_power_on_s is not None for s in stretches):
-        since_s = np.concatenate([s.block_of_grid @ s.since_power_on_s for s in stretches])  # type: ignore[operator]
-        fading = np.exp(-since_s[since_s > 0] / WARM_UP_S)
-        # Filmed within one stage of the warming up only, it is a twin of the offset.
-        if fading.size and np.ptp(fading) > 0.3:
-            unknowns += [
-                Unknown(f"warm_up_{a}", "warm_up", HEALTHY_DEG, 1.2) for a in ("sideways", "along_lens")
-            ]
-    return unknowns
-
-
-def _shore_tilt_deg(surface: Surface) -> float:
-    """How far a straight shore makes the skyline lean; 0 where the surface reaches to the horizon."""
-    shores = shores_m(surface)
-    if shores is None:
-        return 0.0
-    height_m = USUAL_HEIGHT_M if surface.height_m is None else surface.height_m
-    distance_m = shores[0]
-    return 0.0 if distance_m > horizon_distance_m(height_m) else float(np.rad2deg(height_m / distance_m))
-
-
-def _skyline_unknowns(blocks: pd.DataFrame, shoot: Shoot, has_yaw: bool) -> list[Unknown]:
-    """Tilt and harmonics of the skyline with the sizes that the sheet's surface allows."""
-    surface = shoot.horizon
-    if surface.surface == "sea":
-        tilt = healthy = max(LEVEL_SEA_DEG, surface.terrain_deg)
-        harmonics = 0.0
-    else:
-        tilt = max(surface.terrain_deg, 0.02)
-        healthy = min(HEALTHY_DEG, tilt)
-        harmonics = tilt / 2
-    mean = np.zeros(2)
-    shore_deg = _shore_tilt_deg(surface)
-    if surface.shore_bearing_deg is None:
-        tilt = float(np.hypot(tilt, 0.7 * shore_deg))
-        healthy = tilt if surface.shore_m is not None else healthy
-    else:
-        bearing = np.deg2rad(surface.shore_bearing_deg)
-        mean = shore_deg * np.array([np.cos(bearing), np.sin(bearing)])
-        # A shore is straight, and its distance known, to a fifth or so.
-        tilt = healthy = float(np.hypot(tilt, 0.2 * shore_deg))
-    if not has_yaw:
-        size = float(np.hypot(tilt, np.abs(mean).max()))
-        return [
-            Unknown(f"skyline_{k}:{clip}", "ground_not_level", min(healthy, size), size)
-            for clip in blocks["clip"].unique()
-            for k in ("north", "east")
-        ]
-    unknowns = [
-        Unknown(f"skyline_{k}", "ground_not_level", healthy, tilt, float(m))
-        for k, m in zip(("north", "east"), mean, strict=True)
-    ]
-    if harmonics > 0:
-        for k in (2, 3, 4):
-            size = harmonics / np.sqrt(k - 1)
-            for wave in ("cos", "sin"):
-                unknowns.append(Unknown(f"skyline_{wave}{k}", "ground_not_level", min(healthy, size), size))
-    return unknowns
 
 
 def _line_share(blocks: pd.DataFrame, has_yaw: bool) -> dict[str, Array]:
@@ -322,14 +306,3 @@ def _line_share(blocks: pd.DataFrame, has_yaw: bool) -> dict[str, Array]:
         if share.any():
             shares[f"{k * SKYLINE_DEG:g}"] = share
     return shares
-
-
-def _line_unknowns(blocks: pd.DataFrame, line_share: Mapping[str, Array]) -> list[Unknown]:
-    """Errors of the line that frames of one heading share. Value: lean of its normal, right or ahead, deg."""
-    unknowns = []
-    for of, share in line_share.items():
-        for axis in ("roll", "pitch"):
-            shared = blocks[f"shared_{axis}_sd_deg"].to_numpy(float)
-            sd = float(np.sqrt(np.average(shared**2, weights=share**2)))
-            unknowns.append(Unknown(f"line_{axis}:{of}", "", sd, sd))
-    return unknowns

@@ -15,17 +15,22 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from attitude.assumptions import assumptions_of
+from attitude.bench import read_holds
 from attitude.clock import ClockError, ClockFit, align
 from attitude.corrections import corrections
 from attitude.files import write_whole
-from attitude.infer import OTHER_BODIES, infer, infer_without_log
+from attitude.findings import Causes
+from attitude.infer import OTHER_BODIES, Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of
 from attitude.picture import footage_roll
+from attitude.readings import Reading, Settled, contradiction, settle
 from attitude.report import Material, Picture, write_report
 from attitude.residuals import Residuals, clip_sheet_of, residuals
-from attitude.result import UNTOLD_SKY, assumptions_of, build_result
+from attitude.result import UNTOLD_SKY, build_result
 from attitude.sheet import ClipSheet, Shoot, read_sheet
+from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.verdict import judge
 from horizon import TRACK_COLUMNS
@@ -35,7 +40,7 @@ from horizon.draw import draw_horizon
 from horizon.measure import ClipTrack, measure_clip
 from horizon.selfcheck import Sample, fits_in, self_check
 
-__all__ = ["check", "write_frames"]
+__all__ = ["Examined", "check", "examine", "write_frames"]
 
 Progress = Callable[[str, float], None]
 
@@ -49,6 +54,45 @@ class _Footage:
     tracks: tuple[ClipTrack, ...]
     lenses: dict[str, KnownLens]
     paths: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class Examined:
+    """One shoot measured, aligned and explained. witnesses, solution : None without a log to compare with."""
+
+    shoot: Shoot
+    logs: tuple[AttitudeLog, ...]
+    clocks: tuple[ClockFit, ...]
+    readings: tuple[Reading, ...]
+    footage: _Footage
+    found: Residuals | None
+    witnesses: Witnesses | None
+    solution: Solution | None
+    causes: Causes
+
+
+def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress | None = None) -> Examined:
+    """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`."""
+    shoot = read_sheet(sheet)
+    logs = read_logs(shoot)
+    holds = read_holds(shoot)
+    footage = _measure(shoot, executor, progress)
+    shoot = _dated(shoot, footage.tracks)
+    settled = _aligned(footage.tracks, logs, shoot)
+    shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
+    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
+    if found is not None and (misread := contradiction(settled.readings)):
+        found = replace(found, belongs=misread)
+    witnesses = solution = None
+    if found is None:
+        causes = infer_without_log(footage.tracks, shoot)
+    else:
+        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
+        witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, holds)
+        solution = solution_of(witnesses, shoot)
+        causes = infer(witnesses, shoot, solution)
+    causes = replace(causes, notes=(*causes.notes, *_remarks(logs, clocks)))
+    return Examined(shoot, logs, clocks, settled.readings, footage, found, witnesses, solution, causes)
 
 
 def check(
@@ -65,25 +109,16 @@ def check(
 
     Raises
     ------
-    SheetError, LogError, ClipError, LensError, ClockError, DipError
+    SheetError, LogError, BenchError, ClipError, LensError, ClockError, DipError
         What was given cannot be used; the text names the file, the place and the mend.
     """
-    shoot = read_sheet(sheet)
-    logs = read_logs(shoot)
-    footage = _measure(shoot, executor, progress)
-    shoot = _dated(shoot, footage.tracks)
-    clocks = _aligned(footage.tracks, logs, shoot)
-    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
-    if found is None:
-        causes = infer_without_log(footage.tracks, shoot)
-    else:
-        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
-        causes = infer(found, logs, footage.tracks, clocks, shoot, focal_sd=focal_sd)
+    seen = examine(sheet, executor=executor, progress=progress)
+    shoot, logs, clocks, footage, found = seen.shoot, seen.logs, seen.clocks, seen.footage, seen.found
     checked = self_check(_samples(footage), executor=executor)
     distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in checked.defects)
-    causes = replace(causes, notes=(*distrust, *causes.notes, *_remarks(logs, clocks)))
+    causes = replace(seen.causes, notes=(*distrust, *seen.causes.notes))
     verdict = judge(causes, shoot)
-    assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes)
+    assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
     material = Material(
         shoot=shoot,
@@ -141,14 +176,14 @@ def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
     return replace(shoot, date=min(made).date()) if shoot.date is None and made else shoot
 
 
-def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> tuple[ClockFit, ...]:
-    """Clocks of the clips; none instead of an error where log and picture are not compared anyhow."""
+def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
+    """Logs as the footage wants them read, and clocks; none where log and picture are not compared anyhow."""
+    if not (shoot.stabilised or all(log.attitude_of in OTHER_BODIES for log in logs)):
+        return settle(tracks, logs, shoot)
     try:
-        return align(tracks, logs, shoot)
+        return Settled(shoot, tuple(logs), align(tracks, logs, shoot))
     except ClockError:
-        if shoot.stabilised or all(log.attitude_of in OTHER_BODIES for log in logs):
-            return ()
-        raise
+        return Settled(shoot, tuple(logs), ())
 
 
 def _remarks(logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]) -> list[str]:

@@ -18,23 +18,31 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from attitude.bench import BenchError
 from attitude.check import check as check_shoot
-from attitude.check import write_frames
+from attitude.check import examine, write_frames
 from attitude.clock import ClockError
 from attitude.dip import DipError
+from attitude.holds import CertaintyError
 from attitude.log import LogError
 from attitude.optics import lens_of
-from attitude.sheet import Camera, ClipSheet, SheetError
+from attitude.outlook import lacking_shots
+from attitude.protocol import RIG_KINDS, ProtocolError, protocol
+from attitude.report.card import write_card
+from attitude.sheet import Camera, ClipSheet, SheetError, read_sheet
 from attitude.starter import StarterError, write_starter
 from attitude.surroundings import surroundings_without_sheet
-from attitude.terminal import measure_lines, summary_lines
+from attitude.terminal import card_lines, measure_lines, summary_lines
 from horizon.clip import ClipError, probe
 from horizon.lens import LensError
 from horizon.measure import measure_clip
 
 __all__ = ["app", "run"]
 
-BAD_INPUT = (SheetError, LogError, ClipError, LensError, ClockError, DipError, StarterError)
+BAD_INPUT = (
+    *(SheetError, LogError, BenchError, ClipError, LensError, ClockError, DipError, StarterError),
+    *(ProtocolError, CertaintyError),
+)
 CLIP_ENDINGS = (".mp4", ".mov", ".mkv", ".avi", ".m4v", ".ts", ".mts", ".webm")
 INTERRUPTED = 130  # the parser's status for Ctrl-C
 DEMO_FOLDER = "horizon-drift-demo"
@@ -132,6 +140,41 @@ def measure(
     folder.mkdir(parents=True, exist_ok=True)
     write_frames(track.track, folder)
     _print(measure_lines(track, folder, hfov_deg))
+
+
+@app.command()
+def shots(
+    sheet: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="SHEET", help="A shoot.toml, or the folder that holds one.", show_default=False
+        ),
+    ] = None,
+    rig_kind: Annotated[
+        str | None, typer.Option(help=f"Without a sheet: {' | '.join(RIG_KINDS)}.  [default: {RIG_KINDS[0]}]")
+    ] = None,
+    certainty_deg: Annotated[float, typer.Option(help="Wanted 95 % half-width of the level error.")] = 0.1,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for shots.html.  [default: beside the sheet, else the current folder]"),
+    ] = None,
+) -> None:
+    """What to film so that lean and cause are told: a card to print."""
+    if sheet is not None and rig_kind is not None:
+        raise RequestError("--rig-kind is for a card without a sheet; a sheet says it itself: rig_kind = ...")
+    if sheet is None:
+        card, folder = protocol(rig_kind or RIG_KINDS[0], certainty_deg=certainty_deg), Path()
+    else:
+        # A certainty that cannot be reached, or a bad sheet, is said before minutes of measuring.
+        protocol(read_sheet(sheet).rig_kind, certainty_deg=certainty_deg)
+        with _workers() as executor, _progress() as bar:
+            seen = examine(sheet, executor=executor, progress=bar)
+        lacking = lacking_shots(seen.causes, seen.solution, seen.witnesses, seen.shoot)
+        card = protocol(seen.shoot.rig_kind, certainty_deg=certainty_deg, lacking=lacking)
+        folder = seen.shoot.folder
+    folder = out or folder
+    write_card(card, folder)
+    _print(card_lines(card, folder))
 
 
 def _place_demo(folder: Path) -> list[Path]:

@@ -4,7 +4,9 @@ A start given in the sheet wins. Where it does not matter, because all that the 
 0.2 deg, the middle window is taken and said to be unknown. Else the clip's motion is looked for in every
 log (:mod:`attitude.match`), those of the camera's own sensor first: a log of another body of the same
 flight is no rival to them. If it is not found with the log's own scale, any scale and sign are tried, so that
-a log of another body, or one with a sign turned, can be laid against the picture and recognised.
+a log of another body, or one with a sign turned, can be laid against the picture and recognised. At last the
+turns alone are tried: an aircraft shares no more than those with a camera that is held level. Such a place
+counts only where the log's roll tells the two bodies apart.
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ __all__ = ["ClockError", "ClockFit", "align"]
 SAME_POSE_DEG = 0.2
 CONTRADICTION_S = 0.5
 FEWEST_FRAMES = 10
+BANKS_DEG, LEVEL_SHARE = 8.0, 0.3
 PART_SD_S = 0.05  # a camera loses up to a frame or two where it cuts a take
 BODIES = ("camera_sensor", "gimbal_frame", "unknown", "airframe", "joints", "commanded")
 GIVEN, MOTION, NOT_NEEDED = "given", "motion", "not needed and not known"
@@ -47,6 +50,7 @@ class ClockFit:
     sd_s : its standard uncertainty; None when the offset is not known.
     how : "given", "motion" or "not needed and not known".
     note : what a reader should know about it, or "".
+    own_scale : False where it was found only with the log's angles scaled or turned.
     """
 
     clip: str
@@ -56,6 +60,7 @@ class ClockFit:
     how: str
     log_index: int
     note: str = ""
+    own_scale: bool = True
 
 
 def align(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> tuple[ClockFit, ...]:
@@ -119,10 +124,12 @@ def _align(
     try:
         return _by_motion(track, readings, logs)
     except MatchError as error:
+        if (aircraft := _by_turns(track, readings, logs)) is not None:
+            return aircraft
         raise ClockError(
             f"{shoot.path.name}: clip {track.clip}: {error}; add log_start_s = (log time of its first frame, "
             "in seconds) to its [[clip]], or mend [[log]]: wrong columns, order, unit or signs, or a log "
-            "that is not of this shoot"
+            "of another body or shoot"
         ) from error
 
 
@@ -257,8 +264,33 @@ def _by_motion(
                     f"its {turned} against the picture's" if turned else "some angle unlike the picture's"
                 )
                 note = f"{log.name} moves with {unlike}"
-            return ClockFit(track.clip, log.name, place.offset_s, place.sd_s, MOTION, log.index, note)
+            own = scaling == "own"
+            return ClockFit(track.clip, log.name, place.offset_s, place.sd_s, MOTION, log.index, note, own)
     raise first_error or MatchError("too few of its frames were measured")
+
+
+def _by_turns(
+    track: ClipTrack, readings: list[tuple[Signal, ...]], logs: Sequence[AttitudeLog]
+) -> ClockFit | None:
+    """The place where only the pan rate fits, while the log rolls and the picture does not; else None."""
+    turns = [tuple(signal for signal in one if signal.column == "yaw_deg") for one in readings]
+    members = [_log_angles(i, logs[i]) for i in _in_order(logs) if logs[i].has_yaw]
+    if not members or not all(turns):
+        return None
+    try:
+        place = find_place(turns, members)
+    except MatchError:
+        return None
+    seen = next(signal for signal in readings[0] if signal.column == "roll_deg")
+    logged_deg = np.interp(seen.t_s + place.offset_s, place.log.t_s, place.log.angle_deg["roll_deg"])
+    rolls_deg, log_rolls_deg = (
+        float(np.subtract(*np.quantile(angle, [0.99, 0.01]))) for angle in (seen.value, logged_deg)
+    )
+    if log_rolls_deg < BANKS_DEG or rolls_deg > LEVEL_SHARE * log_rolls_deg:
+        return None
+    note = f"{place.log.name} has the clip's turns, but neither its roll nor its pitch"
+    name, index = place.log.name, place.log.index
+    return ClockFit(track.clip, name, place.offset_s, place.sd_s, MOTION, index, note, own_scale=False)
 
 
 def _log_angles(index: int, log: AttitudeLog) -> LogAngles:

@@ -1,9 +1,13 @@
 """How probable each cause is, given that there is one or none.
 
 One hypothesis per cause: that cause's unknowns have their wide prior, all others the healthy one; under
-"none" all are healthy. Log evidence of each hypothesis with the noise of the all-wide fit, the filter's time
-constant integrated out over the log of it, plus log prior: 0.5 for none, 0.1 for each cause, as tried on
-simulated shoots (it named the right cause in 95 to 98 of 100, a wrong one in none, and refused the rest).
+"none" all are healthy. What leans the picture is one member of a cause (sideways offset, roll of the seat);
+whether its other members are off as well is not known beforehand, so a hypothesis is the even mixture of each
+lean member alone and of all members together: with all of them wide, every member that is found to be fine
+would count against the cause.
+
+Log evidence of each hypothesis with the noise of the all-wide fit, the sensor's filter integrated out, plus
+log prior: 0.5 for none, 0.1 for each cause, as tried on simulated shoots.
 
 Whether the gimbal holds the level it believes in is read off the log itself, not off the residual; it enters
 every hypothesis as N(held; 0, healthy) and its own as N(held; 0, wide).
@@ -11,19 +15,30 @@ every hypothesis as N(held; 0, healthy) and its own as N(held; 0, wide).
 A steady gyro bias belongs to the mounting's hypothesis unless half turns have told the two apart.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from attitude.causes import CULPRIT_DEG, HEALTHY_DEG
 from attitude.findings import CauseProbability
 from attitude.gls import log_evidence
 from attitude.solution import Solution
+from attitude.unknowns import CULPRIT_DEG, HEALTHY_DEG
 
 __all__ = ["cause_probabilities"]
 
 Array = NDArray[np.float64]
 
 PRIOR_NONE, PRIOR_CAUSE = 0.5, 0.1
+# The members of each cause that lean a level picture.
+LEANING: dict[str, tuple[str, ...]] = {
+    "sensor_offset": ("offset_sideways",),
+    "mounting": ("mounting_roll", "gyro_roll"),
+    "turns": ("turns",),
+    "warm_up": ("warm_up_sideways", "warm_up_gyro_roll", "temperature_sideways"),
+    "ground_not_level": (),
+    "gyro_bias": ("gyro_roll",),
+}
 
 
 def cause_probabilities(
@@ -39,29 +54,25 @@ def cause_probabilities(
     """
     unknowns = solution.model.unknowns
     healthy = np.array([unknown.healthy_sd for unknown in unknowns])
-    wide = np.array([unknown.wide_sd for unknown in unknowns])
-    groups = {
-        "sensor_offset": {"sensor_offset"},
-        "mounting": {"mounting"} if gyro_split else {"mounting", "gyro_bias"},
-        "turns": {"turns"},
-        "warm_up": {"warm_up"},
-        "ground_not_level": {"ground_not_level"},
-    }
-    if gyro_split:
-        groups["gyro_bias"] = {"gyro_bias"}
-
     scores = {
         "none": np.log(PRIOR_NONE) + _evidence(solution, healthy) + _held(held_deg, HEALTHY_DEG),
         "not_held": np.log(PRIOR_CAUSE) + _evidence(solution, healthy) + _held(held_deg, CULPRIT_DEG),
     }
-    for name, members in groups.items():
-        suspect = np.array([unknown.cause in members for unknown in unknowns])
-        prior_sd = np.where(suspect, wide, healthy)
+    for name, leaning in LEANING.items():
+        if name == "gyro_bias" and not gyro_split:
+            continue
+        members = {name, "gyro_bias"} if name == "mounting" and not gyro_split else {name}
+        own = [k for k, unknown in enumerate(unknowns) if unknown.cause in members]
+        wide = np.array([unknown.wide_sd for unknown in unknowns])
         if name == "ground_not_level" and skyline_open:
-            prior_sd = np.where(suspect, np.maximum(wide, CULPRIT_DEG), healthy)
+            wide = np.maximum(wide, CULPRIT_DEG)
+        ways = [[k] for k in own if unknowns[k].name in leaning]
+        ways += [own] if len(own) > 1 else []
         # A cause whose wide prior is no wider than a healthy one could not be told from none.
-        if np.any(prior_sd > 1.5 * healthy):
-            evidence = _evidence(solution, prior_sd)
+        ways = [way for way in ways if np.any(wide[way] > 1.5 * healthy[way])]
+        if ways:
+            each = [_evidence(solution, _widened(healthy, wide, way)) for way in ways]
+            evidence = float(np.logaddexp.reduce(each)) - np.log(len(ways))
             scores[name] = np.log(PRIOR_CAUSE) + evidence + _held(held_deg, HEALTHY_DEG)
     total = np.logaddexp.reduce(list(scores.values()))
     found = [CauseProbability(name, float(np.exp(score - total))) for name, score in scores.items()]
@@ -71,12 +82,19 @@ def cause_probabilities(
 def _evidence(solution: Solution, prior_sd: Array) -> float:
     """Log evidence of a set of priors, integrated over the time constant."""
     mean = np.array([unknown.mean for unknown in solution.model.unknowns])
-    y = solution.model.residual_deg
+    y = solution.y_deg
     values = [
         log_evidence(A, y - A @ mean, solution.noise, prior_sd, one.rho, one.sd)
         for A, one in zip(solution.columns, solution.fits, strict=True)
     ]
     return float(np.logaddexp.reduce(np.array(values) + np.log(solution.width)))
+
+
+def _widened(healthy: Array, wide: Array, members: Sequence[int]) -> Array:
+    """Healthy sizes, those of ``members`` wide."""
+    out = healthy.copy()
+    out[members] = wide[members]
+    return out
 
 
 def _held(held_deg: float, sd_deg: float) -> float:

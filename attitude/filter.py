@@ -13,7 +13,7 @@ of :func:`horizon.angles.tangent_frame` (derived from r = u_log - u_horizon):
 
     accelerometer offset b (reading minus truth):   c_in = (e_pitch - j e_roll) . b                 [3]
     camera turned by d relative to the sensor:      c    = (e_roll + j e_pitch) . d   (not filtered) [4]
-    gyro bias w:        like [4] with d = -tau w, filtered                                          [5]
+    gyro rate error w:  like [4] with d = -tau w, filtered                                          [5]
     gyro axes turned:   [4] minus the filtered [4] (the gyro rules fast motion, the level slow)      [6]
     gyro scale s_i:     like [5] with w_i = s_i omega_i                                             [7]
     acceleration:       LP[a] / g = (v - LP[v]) / (tau g), v the ground velocity                    [8]
@@ -21,9 +21,19 @@ of :func:`horizon.angles.tangent_frame` (derived from r = u_log - u_horizon):
     unknown start:      c = exp(-j psi) exp(-(t - t_0) / tau) (a + j b)                            [10]
 
 A static accelerometer error seen in a pan at psi' is smeared by 1 / (1 + j psi' tau): [2] for a steady turn.
-Range: errors below about 2 deg (products of errors are left out), filters without integral gain.
+
+A filter with an integral learns a rate l in camera axes from its own pull, l' = pull / T, and one with a gate
+does not pull while the accelerometer reads far from one g. Neither is a low-pass; their linear equations are
+stepped through, for many errors and filters at once:
+
+    E' = p (F - E) - exp(j psi) (w + l) . (e_roll + j e_pitch),  p = 1 / tau, or 0 behind the gate  [11]
+    l' = p / T Re[(E - F) exp(-j psi) conj(e_roll + j e_pitch)]                                     [12]
+
+with E the error and F the forcing in earth axes ([12]: the pull u x (e - f) / tau in the tangent frame).
+Range: errors below about 2 deg (products of errors are left out; :mod:`attitude.exact` has them).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,12 +42,13 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
 
-from horizon.angles import tangent_frame
+from horizon.angles import tangent_frame, up_from_angles
 
 # fmt: off
 __all__ = [
-    "Motion", "acceleration_response", "gyro_bias_response", "gyro_scale_response", "gyro_turned_response",
-    "low_pass", "offset_response", "pose_of_offset", "skyline_tilt", "start_response", "turned_camera",
+    "Drive", "FilterKind", "Motion", "acceleration_drive", "coarse_samples", "gyro_bias_drive",
+    "gyro_scale_drive", "low_pass", "offset_drive", "pose_of_offset", "refined", "respond",
+    "skyline_tilt", "start_response", "turned_camera",
 ]
 # fmt: on
 
@@ -45,6 +56,21 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 FREE_FALL_MPS2 = 9.80665
+STEPPED_HZ = 10.0  # half turns take seconds
+
+
+@dataclass(frozen=True)
+class FilterKind:
+    """How a sensor's filter works: time constant, and integral time and gate where it has them."""
+
+    tau_s: float
+    integral_s: float | None = None
+    gate_g: float | None = None
+
+    @property
+    def plain(self) -> bool:
+        """A low-pass and nothing else."""
+        return self.integral_s is None and self.gate_g is None
 
 
 @dataclass(frozen=True)
@@ -53,6 +79,7 @@ class Motion:
 
     roll_rad, pitch_rad, yaw_rad : shape (n,). step_s : grid step. run : shape (n,), number of the unbroken
     stretch that a sample belongs to, not decreasing; the filter's state is not carried from one to the next.
+    felt_g : shape (n,), size of what the accelerometer read; None where nothing tells.
     """
 
     step_s: float
@@ -60,6 +87,7 @@ class Motion:
     pitch_rad: Array
     yaw_rad: Array
     run: NDArray[np.intp]
+    felt_g: Array | None = None
 
     @cached_property
     def rates_rps(self) -> Array:
@@ -70,6 +98,29 @@ class Motion:
         steps[self.run[1:] != self.run[:-1]] = 0.0
         ends = np.zeros((1, 3))
         return np.asarray((np.vstack([ends, steps]) + np.vstack([steps, ends])) / 2)
+
+    @cached_property
+    def turned(self) -> Complex:
+        """e_roll + j e_pitch, shape (n, 3)."""
+        e_roll, e_pitch = tangent_frame(self.roll_rad, self.pitch_rad)
+        return np.asarray(e_roll + 1j * e_pitch)
+
+    @cached_property
+    def to_earth(self) -> Complex:
+        """exp(j psi), shape (n,)."""
+        return np.asarray(np.exp(1j * self.yaw_rad))
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What an error feeds into the filter, per unit, in camera axes.
+
+    target : shape (n, k), forcing of the level, r_pitch - j r_roll. rate_rps : shape (n, k, 3), error of the
+    rates about camera right, down, forward.
+    """
+
+    target: Complex | None = None
+    rate_rps: Array | None = None
 
 
 def low_pass(earth: Complex, motion: Motion, tau_s: float) -> Complex:
@@ -98,38 +149,35 @@ def pose_of_offset(roll_rad: Array, pitch_rad: Array) -> Complex:
 
 def turned_camera(motion: Motion) -> Complex:
     """[4]: shape (n, 3), per unit of the camera's turn about right, down, forward relative to the sensor."""
-    e_roll, e_pitch = tangent_frame(motion.roll_rad, motion.pitch_rad)
-    return np.asarray(e_roll + 1j * e_pitch)
+    return motion.turned
 
 
-def offset_response(motion: Motion, tau_s: float) -> Complex:
-    """[3] through the filter: shape (n, 3)."""
-    return _filtered(pose_of_offset(motion.roll_rad, motion.pitch_rad), motion, tau_s)
+def offset_drive(motion: Motion) -> Drive:
+    """[3], three columns."""
+    return Drive(target=pose_of_offset(motion.roll_rad, motion.pitch_rad))
 
 
-def gyro_bias_response(motion: Motion, tau_s: float) -> Complex:
-    """[5] through the filter: shape (n, 3), per unit of -tau * bias, that is, of the turn it looks like."""
-    return _filtered(turned_camera(motion), motion, tau_s)
+def gyro_bias_drive(motion: Motion, tau_s: float, share: Array | None = None) -> Drive:
+    """[5], three columns, per unit of -tau * bias, that is, of the turn it looks like.
+
+    share : shape (n,), how much of the bias there is at each time; all of it by default.
+    """
+    size = np.ones(len(motion.yaw_rad)) if share is None else share
+    return Drive(rate_rps=-size[:, np.newaxis, np.newaxis] / tau_s * np.eye(3))
 
 
-def gyro_turned_response(motion: Motion, tau_s: float) -> Complex:
-    """[6]: shape (n, 3), per unit of the camera's turn relative to the gyro's axes."""
-    turned = turned_camera(motion)
-    return turned - _filtered(turned, motion, tau_s)
+def gyro_scale_drive(motion: Motion) -> Drive:
+    """[7], three columns, radians per unit of the scale error of the right, down, forward gyro."""
+    return Drive(rate_rps=motion.rates_rps[:, :, np.newaxis] * np.eye(3))
 
 
-def gyro_scale_response(motion: Motion, tau_s: float) -> Complex:
-    """[7]: shape (n, 3), radians per unit of the scale error of the right, down, forward gyro."""
-    return _filtered(-tau_s * motion.rates_rps * turned_camera(motion), motion, tau_s)
-
-
-def acceleration_response(motion: Motion, velocity_mps: Complex, tau_s: float) -> Complex:
-    """[8]: shape (n,), radians, of a filter that feels all of the acceleration.
+def acceleration_drive(motion: Motion, velocity_mps: Complex) -> Drive:
+    """[8], one column, radians, of a filter that feels all of the acceleration.
 
     velocity_mps : north + j east over ground, on the motion's grid.
     """
-    felt = (velocity_mps - low_pass(velocity_mps, motion, tau_s)) / (tau_s * FREE_FALL_MPS2)
-    return np.asarray(np.exp(-1j * motion.yaw_rad) * felt)
+    felt = np.gradient(velocity_mps, motion.step_s) / FREE_FALL_MPS2 if len(velocity_mps) > 1 else [0j]
+    return Drive(target=(np.asarray(felt) / motion.to_earth)[:, np.newaxis])
 
 
 def skyline_tilt(motion: Motion) -> Complex:
@@ -147,7 +195,138 @@ def start_response(motion: Motion, run: int, tau_s: float) -> Complex:
     return np.stack([north, 1j * north], axis=-1)
 
 
-def _filtered(forcing: Complex, motion: Motion, tau_s: float) -> Complex:
-    """[2] for forcings of shape (n, k) in the camera's tangent plane."""
-    to_earth = np.exp(1j * motion.yaw_rad)[:, np.newaxis]
-    return np.asarray(low_pass(to_earth * forcing, motion, tau_s) / to_earth)
+def respond(
+    motion: Motion, kinds: Sequence[FilterKind], drives: Sequence[Sequence[Drive]], starts: Sequence[int] = ()
+) -> list[Complex]:
+    """Errors of the output in camera axes, one array (n, columns) per kind of filter, settled at first.
+
+    drives : one set per kind, as rates in units of a turn depend on tau. starts : runs whose state at the
+    start is unknown; each adds four columns to those of the drives: per unit of the initial error north and
+    east, and of the rate learned until then, as the turn north and east that it looks like.
+    """
+    found: dict[int, Complex] = {}
+    stepped = [k for k, kind in enumerate(kinds) if not kind.plain]
+    for k, kind in enumerate(kinds):
+        if kind.plain:
+            target, rate = _stacked(motion, drives[k])
+            forcing = target - kind.tau_s * _tilting(motion, rate)
+            to_earth = motion.to_earth[:, np.newaxis]
+            fed = low_pass(to_earth * forcing, motion, kind.tau_s) / to_earth
+            begun = [start_response(motion, run, kind.tau_s) for run in starts]
+            nothing = np.zeros((len(motion.run), 2), complex)
+            found[k] = np.hstack([fed, *(part for one in begun for part in (one, nothing))])
+    if stepped:
+        inputs = [_stacked(motion, drives[k]) for k in stepped]
+        found |= dict(
+            zip(stepped, _stepped(motion, [kinds[k] for k in stepped], inputs, starts), strict=True)
+        )
+    return [found[k] for k in range(len(kinds))]
+
+
+def _stacked(motion: Motion, drives: Sequence[Drive]) -> tuple[Complex, Array]:
+    """Targets (n, k) and rates (n, k, 3) of all columns side by side, zero where a drive has none."""
+    n = len(motion.yaw_rad)
+    targets, rates = [], []
+    for drive in drives:
+        given = drive.target if drive.target is not None else drive.rate_rps
+        assert given is not None
+        count = given.shape[1]
+        targets.append(np.zeros((n, count), complex) if drive.target is None else drive.target)
+        rates.append(np.zeros((n, count, 3)) if drive.rate_rps is None else drive.rate_rps)
+    return np.concatenate(targets, axis=1), np.concatenate(rates, axis=1)
+
+
+def _tilting(motion: Motion, rate_rps: Array) -> Complex:
+    """How fast rates (n, k, 3) tilt the believed level, camera axes: shape (n, k)."""
+    return np.asarray(np.einsum("nki,ni->nk", rate_rps, motion.turned))
+
+
+def _stepped(
+    motion: Motion,
+    kinds: Sequence[FilterKind],
+    inputs: Sequence[tuple[Complex, Array]],
+    starts: Sequence[int],
+) -> list[Complex]:
+    """[11] and [12] stepped on a grid of ``STEPPED_HZ``, and brought back to the motion's."""
+    n = len(motion.yaw_rad)
+    at = coarse_samples(motion, STEPPED_HZ)
+    earth, turned, run = motion.to_earth[at], motion.turned[at], motion.run[at]
+    tilts = earth[:, np.newaxis] * turned
+    F = np.stack([earth[:, np.newaxis] * target[at] for target, _ in inputs], axis=1)
+    R = np.stack([earth[:, np.newaxis] * _tilting(motion, rate)[at] for _, rate in inputs], axis=1)
+    tau_s = np.array([kind.tau_s for kind in kinds])
+    learning = np.array([0.0 if kind.integral_s is None else 1 / kind.integral_s for kind in kinds])
+    felt_g = np.ones(n) if motion.felt_g is None else motion.felt_g
+    gates_g = np.array([np.inf if kind.gate_g is None else kind.gate_g for kind in kinds])
+    # A coarse step stands for the fine samples up to it: the share of them in which the filter pulls.
+    open_share = np.add.reduceat((np.abs(felt_g[:, np.newaxis] - 1) <= gates_g).astype(float), at, axis=0)
+    pulls = open_share / np.diff(np.append(at, n))[:, np.newaxis] / tau_s
+    level = _levels(motion, at)
+
+    fed = F.shape[2]
+    none = np.zeros((*F.shape[:2], 4 * len(starts)), complex)
+    F, R = np.concatenate([F, none], axis=2), np.concatenate([R, none], axis=2)
+    E = np.zeros(F.shape[1:], complex)
+    learned = np.zeros((*E.shape, 3))
+    out = np.empty(F.shape, complex)
+    for i in range(len(at)):
+        if i == 0 or run[i] != run[i - 1]:
+            rates = [rate[at[i]] for _, rate in inputs]
+            E[:], learned[:] = 0, 0
+            E[:, :fed], learned[:, :fed] = _settled(
+                F[i, :, :fed], R[i, :, :fed], rates, level[i], learning, tau_s
+            )
+            if run[i] in starts:
+                own = fed + 4 * list(starts).index(run[i])
+                north_east = np.array([1, 1j])
+                E[:, own : own + 2] = north_east
+                learns = (learning > 0)[:, np.newaxis, np.newaxis] / tau_s[:, np.newaxis, np.newaxis]
+                about = (north_east[:, np.newaxis] * np.conj(tilts[i])).real
+                learned[:, own + 2 : own + 4] = -learns * about
+            out[i] = E
+            continue
+        step_s = (at[i] - at[i - 1]) * motion.step_s
+        a = (pulls[i] * step_s)[:, np.newaxis]
+        keep = np.exp(-a)
+        gain_s = np.where(a > 1e-9, (1 - keep) / np.maximum(pulls[i][:, np.newaxis], 1e-12), step_s)
+        forced, tilted = (F[i] + F[i - 1]) / 2, (R[i] + R[i - 1]) / 2
+        halfway = (tilts[i] + tilts[i - 1]) / 2
+        before = E - forced
+        E = forced + keep * before - gain_s * (tilted + learned @ halfway)
+        off = (before + E - forced) / 2
+        pulled = (pulls[i] * learning * step_s)[:, np.newaxis, np.newaxis]
+        learned = learned + pulled * (off[..., np.newaxis] * np.conj(halfway)).real
+        out[i] = E
+    return [refined(motion, at, out[:, k]) for k in range(len(kinds))]
+
+
+def coarse_samples(motion: Motion, rate_hz: float) -> NDArray[np.intp]:
+    """Samples about 1 / rate_hz apart, the first and the last of each run among them."""
+    every = max(1, round(1 / (rate_hz * motion.step_s)))
+    starts = np.flatnonzero(np.diff(motion.run, prepend=motion.run[0] - 1) != 0)
+    ends = np.append(starts[1:], len(motion.run))
+    parts = [np.append(np.arange(a, b - 1, every), b - 1) for a, b in zip(starts, ends, strict=True)]
+    return np.unique(np.concatenate(parts))
+
+
+def _levels(motion: Motion, at: NDArray[np.intp]) -> Array:
+    """Projectors on the horizontal plane in camera axes, shape (len(at), 3, 3)."""
+    up = up_from_angles(motion.roll_rad[at], motion.pitch_rad[at])
+    return np.asarray(np.eye(3) - up[:, :, np.newaxis] * up[:, np.newaxis, :])
+
+
+def _settled(
+    forced: Complex, tilting: Complex, rates: Sequence[Array], level: Array, learning: Array, tau_s: Array
+) -> tuple[Complex, Array]:
+    """Error and learned rate of filters that have stood in one pose for long, shapes (kinds, k), (.., 3)."""
+    learns = (learning > 0)[:, np.newaxis]
+    error = np.where(learns, forced, forced - tau_s[:, np.newaxis] * tilting)
+    learned = np.where(learns[..., np.newaxis], -np.stack(rates) @ level, 0.0)
+    return error, learned
+
+
+def refined(motion: Motion, at: NDArray[np.intp], earth: Complex) -> Complex:
+    """Values (m, k) in earth axes at samples ``at``, straight between them, at every sample, camera axes."""
+    t = np.arange(len(motion.yaw_rad))
+    columns = [np.interp(t, at, one.real) + 1j * np.interp(t, at, one.imag) for one in earth.T]
+    return np.asarray(np.stack(columns, axis=1) / motion.to_earth[:, np.newaxis])

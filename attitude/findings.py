@@ -3,6 +3,7 @@
 Vocabulary of the stages from :mod:`attitude.infer` to the result; nothing is computed here but intervals.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,8 +16,10 @@ __all__ = [
     "Causes",
     "Combination",
     "Estimate",
+    "MemberRange",
     "OutOfTolerance",
     "Terms",
+    "TiltOverTime",
 ]
 
 Array = NDArray[np.float64]
@@ -62,17 +65,28 @@ class Estimate:
 
 
 @dataclass(frozen=True)
-class OutOfTolerance:
-    """How long the footage leans by more than the tolerance.
+class TiltOverTime:
+    """The footage's roll about its pose, averaged over a second, and the time that each value stands for.
 
-    ``worst_5s_deg``: right side down +. ``upright_share``: share of the time of upright frames alone, since
-    an upside-down shot is a test and nobody's footage.
+    tilt_deg, lasts_s : shape (n,). judged : shape (n,), what a viewer gets to see: upright, and not the
+    upside-down shot, which is a test. parts_deg : what causes add to the tilt, name of ``CAUSES`` -> shape
+    (n,); a cause whose part is not known moment by moment is left out.
     """
+
+    tilt_deg: Array
+    lasts_s: Array
+    judged: NDArray[np.bool_]
+    parts_deg: Mapping[str, Array] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class OutOfTolerance:
+    """How long the footage leans by more than the tolerance. ``worst_5s_deg``: right side down +."""
 
     seconds: float
     share: float
     worst_5s_deg: float
-    upright_share: float
+    time: TiltOverTime
 
 
 @dataclass(frozen=True)
@@ -84,16 +98,26 @@ class CauseProbability:
 
 
 @dataclass(frozen=True)
+class MemberRange:
+    """95 % interval, deg, of one member of a sum: all that may be said of it alone."""
+
+    member: str
+    low_deg: float
+    high_deg: float
+
+
+@dataclass(frozen=True)
 class Combination:
     """What is known of unknowns that the footage cannot tell apart: sum of weight x member = value.
 
-    ``film``: the shot that would split them.
+    ``film``: the shot that would split them, or "lens_file". ``ranges``: of the members, in their order.
     """
 
     weights: tuple[tuple[str, float], ...]
     value_deg: float
     sd_deg: float
     film: str
+    ranges: tuple[MemberRange, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,10 @@
 """Generalised least squares with Gaussian priors on correlated blocks, and the evidence for a set of priors.
 
-Noise: each of roll and pitch is a first-order autoregression between the blocks of a gapless piece. Rows are
-whitened as Prais and Winsten (1954) do: z_1 = sqrt(1 - rho^2) y_1, z_i = y_i - rho y_(i-1), over s. rho is
-the residuals' lag-one correlation, corrected for its bias in short series, rho + (1 + 3 rho) / n (Kendall
-1954; Marriott and Pope 1954). s^2 = (nu s0^2 + sum of squares) / (nu + n - p): the few degrees nu of a
-usual s0 keep it off 0 where a shoot has a handful of blocks, and count in the t quantile.
+Noise: each component (roll, pitch, other witnesses) is a first-order autoregression between the blocks of a
+gapless piece. Rows are whitened as Prais and Winsten (1954) do: z_1 = sqrt(1 - rho^2) y_1, z_i = y_i - rho
+y_(i-1), over s. rho is the residuals' lag-one correlation, corrected for its bias in short series, rho +
+(1 + 3 rho) / n (Kendall 1954; Marriott and Pope 1954). s^2 = (nu s0^2 + sum of squares) / (nu + n - p): the
+few degrees nu of a usual s0 keep it off 0 where a shoot has a handful of blocks, and count in the t quantile.
 
 With whitened columns A, data y and prior sd in S = diag(sd), F = A'A, b = A'y:
 
@@ -14,13 +14,13 @@ With whitened columns A, data y and prior sd in S = diag(sd), F = A'A, b = A'y:
 where the constant holds the determinant of the whitening, so that noise of different size can be compared.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Fit", "Noise", "effective_count", "fit", "log_evidence", "mixture"]
+__all__ = ["Fit", "Noise", "effective_count", "fit", "log_evidence", "mixture", "posterior"]
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,8 @@ class Noise:
     """How the rows of a fit hang together.
 
     series : shape (rows,), number of the unbroken piece of one component that a row belongs to; neighbours
-    in time are neighbours in the array. component : 0 roll, 1 pitch. relative_sd : 1 where usual.
+    in time are neighbours in the array. component : 0 roll, 1 pitch, more for other witnesses. relative_sd :
+    1 where usual.
     """
 
     series: NDArray[np.intp]
@@ -60,7 +61,7 @@ class Noise:
 
 @dataclass(frozen=True)
 class Fit:
-    """Posterior of the unknowns. ``rho``, ``sd`` (innovation) of roll, pitch; ``dof`` of each."""
+    """Posterior of the unknowns. ``rho``, ``sd`` (innovation) and ``dof`` of each component of the noise."""
 
     mean: Array
     cov: Array
@@ -86,21 +87,22 @@ def fit(
     prior_sd: Array,
     *,
     usual_sd: Array,
-    usual_dof: float = USUAL_DOF,
+    usual_dof: Array | float = USUAL_DOF,
 ) -> Fit:
     """Posterior with the noise found from the residuals.
 
-    usual_sd : shape (2,), s0 of roll and pitch. usual_dof : nu, how many residuals s0 counts for.
+    usual_sd : shape (components,), s0. usual_dof : nu, how many residuals s0 counts for.
     """
-    rho, sd, dof = np.zeros(2), usual_sd.copy(), np.full(2, usual_dof)
+    known = np.broadcast_to(np.asarray(usual_dof, float), usual_sd.shape)
+    rho, sd, dof = np.zeros(len(usual_sd)), usual_sd.copy(), known.copy()
     for _ in range(ROUNDS):
         A, z = noise.whiten(columns, rho, sd), noise.whiten(y, rho, sd)
-        mean, cov = _posterior(A, z, prior_sd)
+        mean, cov = posterior(A, z, prior_sd)
         left = (y - columns @ mean) / noise.relative_sd
         used = np.einsum("ij,jk,ik->i", A, cov, A)
-        innovation = noise.whiten(y - columns @ mean, rho, np.ones(2))
+        innovation = noise.whiten(y - columns @ mean, rho, np.ones(len(sd)))
         follows = np.flatnonzero(np.diff(noise.series) == 0) + 1
-        for k in range(2):
+        for k in range(len(sd)):
             rows = noise.component == k
             n = np.count_nonzero(rows)
             pairs = follows[rows[follows]]
@@ -108,10 +110,10 @@ def fit(
             if len(pairs) > 3 and power > 0:
                 raw = float(left[pairs] @ left[pairs - 1]) / power * n / len(pairs)
                 rho[k] = np.clip(raw + (1 + 3 * raw) / n, 0.0, MOST_RHO)
-            dof[k] = max(usual_dof + n - float(used[rows].sum()), usual_dof, 1.0)
-            sd[k] = np.sqrt((usual_dof * usual_sd[k] ** 2 + float(np.sum(innovation[rows] ** 2))) / dof[k])
+            dof[k] = max(known[k] + n - float(used[rows].sum()), known[k], 1.0)
+            sd[k] = np.sqrt((known[k] * usual_sd[k] ** 2 + float(np.sum(innovation[rows] ** 2))) / dof[k])
     A, z = noise.whiten(columns, rho, sd), noise.whiten(y, rho, sd)
-    mean, cov = _posterior(A, z, prior_sd)
+    mean, cov = posterior(A, z, prior_sd)
     return Fit(mean, cov, rho, sd, dof, log_evidence(columns, y, noise, prior_sd, rho, sd))
 
 
@@ -127,18 +129,15 @@ def log_evidence(columns: Array, y: Array, noise: Noise, prior_sd: Array, rho: A
     return noise.log_scale(rho, sd) - 0.5 * (log_det + float(z @ z) - float(half @ half))
 
 
-def mixture(
-    fits: Sequence[Fit], weights: Array, pick: Callable[[Fit], tuple[Array, Array]]
-) -> tuple[Array, Array]:
-    """Mean and covariance of a weighted mixture of what ``pick`` takes from each fit."""
-    picked = [pick(one) for one in fits]
-    mean = np.asarray(sum(w * m for w, (m, _) in zip(weights, picked, strict=True)))
-    cov = sum(w * (c + np.outer(m - mean, m - mean)) for w, (m, c) in zip(weights, picked, strict=True))
+def mixture(parts: Sequence[tuple[Array, Array]], weights: Array) -> tuple[Array, Array]:
+    """Mean and covariance of a weighted mixture of means and covariances."""
+    mean = np.asarray(sum(w * m for w, (m, _) in zip(weights, parts, strict=True)))
+    cov = sum(w * (c + np.outer(m - mean, m - mean)) for w, (m, c) in zip(weights, parts, strict=True))
     return mean, np.asarray(cov)
 
 
-def _posterior(A: Array, z: Array, prior_sd: Array) -> tuple[Array, Array]:
-    """Mean and covariance for whitened columns and data."""
+def posterior(A: Array, z: Array, prior_sd: Array) -> tuple[Array, Array]:
+    """Mean and covariance of the unknowns for whitened columns ``A`` (rows, k) and data ``z`` (rows,)."""
     scaled = A * prior_sd
     inner = np.linalg.inv(np.eye(len(prior_sd)) + scaled.T @ scaled)
     cov = prior_sd[:, np.newaxis] * inner * prior_sd

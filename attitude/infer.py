@@ -2,10 +2,9 @@
 
 Numbers come from one linear Gaussian model with every unknown free within its *wide* prior
 (:mod:`attitude.causes`, :mod:`attitude.solution`). Reported uncertainty: u_report^2 = (1.4 u)^2 + floor^2,
-with two floors. ``PICTURE_SD_DEG`` in what turns with the camera: the horizon's own error (lens, rolling
-shutter) and the log's rounding. ``OFFSET_SD_DEG`` between offset and mounting: plate sag and play change sign
-upside down and look like an offset; it leaves their sum, the lean, untouched. The error of the line that
-frames of one heading share is among the unknowns; the picture's own lean carries it undiminished.
+floor = ``PICTURE_SD_DEG`` in what turns with the camera: the horizon's own error (lens, rolling shutter) and
+the log's rounding. Play, which looks like an offset upside down, and the error of the line that frames of one
+heading share are among the unknowns; the picture's own lean carries the latter undiminished.
 
 Log and footage belong together only for the camera's own sensor; for other bodies no cause is claimed, and
 where log and picture are unrelated, or the picture was turned afterwards, only what the footage shows.
@@ -14,25 +13,38 @@ where log and picture are unrelated, or the picture was turned afterwards, only 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from attitude.belongs import VERIFIED
-from attitude.causes import CULPRIT_DEG, HEALTHY_DEG, observation_model
+from attitude.bench import Hold
+from attitude.causes import ObservationModel, observation_model
 from attitude.evidence import cause_probabilities
+from attitude.exact import at_level_deg
 from attitude.filter import FREE_FALL_MPS2
-from attitude.findings import Causes, Estimate, Terms
+from attitude.findings import Causes, Estimate
 from attitude.log import AttitudeLog
 from attitude.lookalikes import undetermined_sums
-from attitude.picture import footage_roll, log_roll, mean_lean, out_of_tolerance
+from attitude.picture import footage_roll, log_roll, mean_lean, out_of_tolerance, with_parts
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
-from attitude.solution import INFLATE, Solution, solve
-from attitude.stretch import WARM_UP_S
+from attitude.solution import INFLATE, Solution, resized, solve
 from attitude.surroundings import lens_axis_sd_rad, line_height_sd_rad
+from attitude.terms import (
+    UPRIGHT,
+    held_deg,
+    lean_vector,
+    parts_deg,
+    pitch_vector,
+    seat_vector,
+    shown_by,
+    terms_of,
+    warming_vector,
+)
+from attitude.unknowns import CULPRIT_DEG, FLEX_DEG, HEALTHY_DEG
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,13 +52,13 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["MG_PER_DEG", "OTHER_BODIES", "infer", "infer_without_log", "picture_lean"]
+__all__ = ["MG_PER_DEG", "OTHER_BODIES", "Witnesses", "infer", "infer_without_log", "model_of"]
+__all__ += ["picture_lean", "solution_of"]
 
 Array = NDArray[np.float64]
 
 MG_PER_DEG = 1000 * np.pi / 180
 PICTURE_SD_DEG = 0.04
-OFFSET_SD_DEG = 0.05
 LEAST_COVER = 0.5  # of the measured frames, for a mean of the log to stand beside theirs
 FOCAL_SD = 0.012
 LEAN_PER_LEAK = 180 / np.pi / FREE_FALL_MPS2  # deg per m/s2, if all of it reaches the level
@@ -56,43 +68,75 @@ OTHER_BODY = "the log is of another body than the camera (attitude_of): it says 
 NO_LOG = "without the log of the camera's own sensor the cause stays open: record it with the next shot"
 
 
-def infer(
-    found: Residuals,
-    logs: Sequence[AttitudeLog],
-    tracks: Sequence[ClipTrack],
-    clocks: Sequence[ClockFit],
-    shoot: Shoot,
-    *,
-    focal_sd: float = FOCAL_SD,
-) -> Causes:
-    """What the footage and the log together show.
+@dataclass(frozen=True)
+class Witnesses:
+    """All that speaks of one shoot's errors.
 
-    focal_sd : sd of the focal length as a share of it (0.012 for a stated field of view).
+    focal_sd : sd of the focal length as a share of it (0.012 for a stated field of view). holds : of the
+    sensor on the bench.
     """
-    refusal = _refusal(found, shoot, logs)
-    if refusal:
-        return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, refusal))
-    # Where the lens looks within the picture moves every pitch alike, so no footage can average it out.
-    axis_sd_deg = float(np.rad2deg(max(lens_axis_sd_rad(shoot, clip) for clip in shoot.clips)))
-    model = observation_model(
-        found,
-        logs,
-        clocks,
+
+    found: Residuals
+    logs: Sequence[AttitudeLog]
+    tracks: Sequence[ClipTrack]
+    clocks: Sequence[ClockFit]
+    focal_sd: float = FOCAL_SD
+    holds: Sequence[Hold] = ()
+
+
+def model_of(witnesses: Witnesses, shoot: Shoot) -> ObservationModel:
+    """The observation model with the sizes that the sheet tells of lens and surface."""
+    return observation_model(
+        witnesses.found,
+        witnesses.logs,
+        witnesses.clocks,
         shoot,
-        tracks,
-        focal_sd=focal_sd,
-        pitch_zero_sd_deg=axis_sd_deg,
+        witnesses.tracks,
+        focal_sd=witnesses.focal_sd,
+        pitch_zero_sd_deg=_axis_sd_deg(shoot),
         dip_sd_deg=float(np.rad2deg(line_height_sd_rad(shoot.horizon))),
+        holds=witnesses.holds,
     )
+
+
+def solution_of(witnesses: Witnesses, shoot: Shoot) -> Solution | None:
+    """The model fitted; None where log and footage must not be compared, or nothing of them can be."""
+    if _refusal(witnesses.found, shoot, witnesses.logs):
+        return None
+    model = model_of(witnesses, shoot)
     if not len(model.blocks):
-        note = (
+        return None
+    return _sized(solve(model, float(np.hypot(PICTURE_SD_DEG, _rounding_deg(witnesses, model) / 12**0.5))))
+
+
+def _axis_sd_deg(shoot: Shoot) -> float:
+    # Where the lens looks within the picture moves every pitch alike, so no footage can average it out.
+    return float(np.rad2deg(max(lens_axis_sd_rad(shoot, clip) for clip in shoot.clips)))
+
+
+def _rounding_deg(witnesses: Witnesses, model: ObservationModel) -> float:
+    return float(max(witnesses.logs[i].rounding_deg for i in model.blocks["log_index"].unique()))
+
+
+def infer(witnesses: Witnesses, shoot: Shoot, solution: Solution | None) -> Causes:
+    """What the footage and the log together show; ``solution`` as :func:`solution_of` gives it."""
+    found, logs, tracks = witnesses.found, witnesses.logs, witnesses.tracks
+    if solution is None:
+        refusal = _refusal(found, shoot, logs)
+        note = refusal or (
             "no stretch of the footage can be compared with the log: too quick in roll and pitch, or a turn "
             "without logged ground velocity"
         )
         return replace(infer_without_log(tracks, shoot, found), notes=(*found.notes, note))
-    rounding_deg = max(logs[i].rounding_deg for i in model.blocks["log_index"].unique())
-    floor_deg = float(np.hypot(PICTURE_SD_DEG, rounding_deg / 12**0.5))
-    solution = solve(model, floor_deg)
+    model, floor_deg, axis_sd_deg = solution.model, solution.floor_deg, _axis_sd_deg(shoot)
+    rounding_deg = _rounding_deg(witnesses, model)
+    best = solution.best
+    values = dict(zip(model.names, solution.fits[best].mean.tolist(), strict=True))
+    more_roll_deg, more_pitch_deg = at_level_deg(solution.settings[best], values)
+    lean = solution.estimate(lean_vector(solution.model.names), floor=floor_deg, limit=np.inf)
+    pitch = solution.estimate(
+        pitch_vector(solution.model.names), floor=float(np.hypot(floor_deg, axis_sd_deg)), limit=np.inf
+    )
 
     frames = footage_roll(tracks, shoot, found)
     picture = picture_lean(frames)
@@ -100,10 +144,8 @@ def infer(
     causes = Causes(
         picture_lean=picture,
         known_lean=known,
-        lean=solution.estimate(_lean_vector(solution), floor=floor_deg, limit=np.inf),
-        pitch_offset=solution.estimate(
-            _pitch_vector(solution), floor=float(np.hypot(floor_deg, axis_sd_deg)), limit=np.inf
-        ),
+        lean=replace(lean, value=lean.value + more_roll_deg),
+        pitch_offset=replace(pitch, value=pitch.value + more_pitch_deg),
         out_of_tolerance=out_of_tolerance(frames, shoot.tolerance_deg),
         shots=frozenset(found.blocks["shot"]),
         notes=found.notes,
@@ -113,7 +155,7 @@ def infer(
         whose = ", ".join(sorted(attitude_of)).replace("_", " ")
         note = f"the log is of: {whose}; causes are read only from the camera sensor's own attitude"
         return replace(causes, notes=(*causes.notes, note))
-    return _with_causes(causes, solution, found, shoot, axis_sd_deg)
+    return _with_causes(causes, solution, found, frames, shoot)
 
 
 def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None = None) -> Causes:
@@ -160,13 +202,31 @@ def _bodies(rows: pd.DataFrame, shoot: Shoot) -> set[str]:
     return {shoot.logs[i].attitude_of for i in rows["log_index"].unique()}
 
 
-def _lean_vector(solution: Solution) -> Array:
-    """Settled, warm roll of the footage when the log says level."""
-    return solution.vector(offset_sideways=1.0, mounting_roll=1.0, gyro_roll=1.0)
+def _sized(solution: Solution) -> Solution:
+    """The same with sizes that the footage itself suggests, for what it shows in sum only.
+
+    The play of a camera turned by hand: as large as its seat by hand differs from the one in flight. The
+    warming up of accelerometer and gyro, of which a level camera shows the sum: no larger than that sum, for
+    two large drifts that cancel are no finding.
+    """
+    model = solution.model
+    sizes: dict[str, float] = {}
+    hand = model.blocks["clip"].isin(model.by_hand)
+    if np.any(hand & (np.cos(np.deg2rad(model.blocks["log_roll_deg"])) > UPRIGHT)):
+        play_deg = _size(solution, FLEX_DEG, hand_roll=1.0)
+        sizes |= {name: play_deg for name in model.names if name.startswith("hand_flex_")}
+    if "warm_up_sideways" in model.names:
+        for level, gyro, sign in (("sideways", "roll", 1.0), ("along_lens", "pitch", -1.0)):
+            names = (f"warm_up_{level}", f"warm_up_gyro_{gyro}")
+            size = _size(solution, HEALTHY_DEG, **dict(zip(names, (1.0, sign), strict=True)))
+            sizes |= {name: min(size, CULPRIT_DEG) for name in names}
+    return resized(solution, sizes) if sizes else solution
 
 
-def _pitch_vector(solution: Solution) -> Array:
-    return solution.vector(offset_along_lens=-1.0, mounting_pitch=1.0, gyro_pitch=1.0)
+def _size(solution: Solution, healthy_deg: float, **weights: float) -> float:
+    """Root mean square of a sum of unknowns, with a healthy one added."""
+    mean, cov = solution.joint([solution.vector(**weights)])
+    return float(np.sqrt(healthy_deg**2 + mean[0] ** 2 + cov[0, 0]))
 
 
 def picture_lean(frames: pd.DataFrame) -> Estimate | None:
@@ -192,18 +252,19 @@ def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float, filmed: int
 
 
 def _with_causes(
-    causes: Causes, solution: Solution, found: Residuals, shoot: Shoot, axis_sd_deg: float
+    causes: Causes, solution: Solution, found: Residuals, frames: pd.DataFrame, shoot: Shoot
 ) -> Causes:
-    """Estimates per cause, evidence, and what cannot be told apart."""
-    tolerance = shoot.tolerance_deg
+    """Estimates per cause, evidence, and what cannot be told apart. frames : the footage's roll."""
+    tolerance, axis_sd_deg = shoot.tolerance_deg, _axis_sd_deg(shoot)
     limit = min(0.5 * CULPRIT_DEG, tolerance / 3)
-    split = "half_turn" in causes.shots and _gyro_is_split(solution, limit)
+    told = "half_turn" in causes.shots or solution.model.still is not None
+    split = told and _gyro_is_split(solution, limit)
     gyro = 0.0 if split else 1.0
-    offset_floor, seat_floor = OFFSET_SD_DEG, float(np.hypot(OFFSET_SD_DEG, solution.floor_deg))
+    seat_floor = solution.floor_deg
 
     offset = {
         axis: solution.estimate(
-            solution.vector(**{f"offset_{axis}": 1.0}), floor=offset_floor, limit=limit, scale=MG_PER_DEG
+            solution.vector(**{f"offset_{axis}": 1.0}), floor=0.0, limit=limit, scale=MG_PER_DEG
         )
         for axis in ("sideways", "vertical", "along_lens")
     }
@@ -225,14 +286,14 @@ def _with_causes(
     if "turns" in solution.model.names:
         turns = solution.estimate(solution.vector(turns=1.0), floor=0.0, limit=0.1, scale=LEAN_PER_LEAK)
     if "warm_up_sideways" in solution.model.names:
-        warm_up = solution.estimate(solution.vector(warm_up_sideways=1.0), floor=0.0, limit=limit)
-    seat = solution.vector(mounting_roll=1.0, gyro_roll=1.0)
-    terms = _terms(causes, solution, found, shoot, limit)
+        warm_up = solution.estimate(warming_vector(solution.model.names), floor=0.0, limit=limit)
+    terms = terms_of(causes, solution, found, shoot, limit)
+    frames = with_parts(frames, solution.model.blocks, parts_deg(solution))
     return replace(
         causes,
         causes=cause_probabilities(
             solution,
-            held_deg=0.0 if causes.known_lean is None else causes.known_lean.value - shoot.trim_deg,
+            held_deg=0.0 if causes.known_lean is None else held_deg(found, shoot) or 0.0,
             gyro_split=split,
             skyline_open=shoot.horizon.surface != "sea",
         ),
@@ -241,14 +302,17 @@ def _with_causes(
         skyline_deg=skyline,
         turns=turns,
         warm_up=warm_up,
-        warm_up_s=WARM_UP_S if warm_up else None,
+        warm_up_s=solution.settings[solution.best].warm_up_s if warm_up else None,
         undetermined=undetermined_sums(solution, offset, mounting, skyline, warm_up, gyro_split=split),
-        offset_lean=solution.estimate(solution.vector(offset_sideways=1.0), floor=offset_floor, limit=limit),
+        offset_lean=solution.estimate(solution.vector(offset_sideways=1.0), floor=0.0, limit=limit),
         after_recalibration=(
-            solution.estimate(seat, floor=seat_floor, limit=np.inf) if offset["sideways"].determined else None
+            solution.estimate(seat_vector(solution.model.names), floor=seat_floor, limit=np.inf)
+            if offset["sideways"].determined
+            else None
         ),
+        out_of_tolerance=out_of_tolerance(frames, tolerance),
         terms=terms,
-        offset_shown_by=_shown_by(solution.model.blocks),
+        offset_shown_by=shown_by(solution.model),
         gyro_split=split,
         time_constant_s=solution.time_constant(),
     )
@@ -256,59 +320,3 @@ def _with_causes(
 
 def _gyro_is_split(solution: Solution, limit: float) -> bool:
     return solution.estimate(solution.vector(gyro_roll=1.0), floor=0.0, limit=limit).determined
-
-
-def _shown_by(blocks: pd.DataFrame) -> str:
-    """The shot that turned the sensor over under the same horizon, whatever it was called."""
-    roll_rad = np.deg2rad(blocks["log_roll_deg"].to_numpy(float))
-    up, side = np.cos(roll_rad), np.sin(roll_rad)
-    if np.count_nonzero(up > 0.8) >= 2 and np.count_nonzero(up < -0.8) >= 2:
-        return "upside_down"
-    if np.count_nonzero(side > 0.8) >= 2 and np.count_nonzero(side < -0.8) >= 2:
-        return "portrait both ways"
-    return ""
-
-
-def _terms(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot, limit: float) -> Terms:
-    """Parts of the lean in each condition filmed."""
-    names = ["sensor_offset", "mounting"]
-    vectors = [solution.vector(offset_sideways=1.0), solution.vector(mounting_roll=1.0, gyro_roll=1.0)]
-    conditions: dict[str, tuple[str, ...]] = {"settled": ("sensor_offset", "mounting")}
-    n = len(solution.model.blocks)
-    best = solution.best_columns[:n]
-    for name, unknown in (("turns", "turns"), ("warm_up", "warm_up_sideways")):
-        if unknown in solution.model.names:
-            seen = best[:, solution.model.names.index(unknown)]
-            worst = -float(seen[np.argmax(np.abs(seen))])  # what leans the footage by + lowers log - footage
-            names.append(name)
-            vectors.append(solution.vector(**{unknown: worst}))
-            conditions[name] = ("sensor_offset", "mounting", name)
-    mean, cov = solution.joint(vectors)
-    # The horizon's error turns with the camera, as a mounting does; play moves between offset and mounting.
-    cov[1, 1] += solution.floor_deg**2
-    cov[:2, :2] += OFFSET_SD_DEG**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    determined = {name for k, name in enumerate(names) if np.sqrt(cov[k, k]) <= limit}
-    held_deg = _held_deg(found, shoot)
-    if held_deg is not None and causes.known_lean is not None:
-        names.append("not_held")
-        mean = np.append(mean, held_deg)
-        cov = np.pad(cov, (0, 1))
-        cov[-1, -1] = causes.known_lean.sd**2
-        determined.add("not_held")
-        if abs(held_deg) > HEALTHY_DEG:
-            conditions["as held"] = ("sensor_offset", "mounting", "not_held")
-    return Terms(tuple(names), mean, cov, conditions, frozenset(determined))
-
-
-def _held_deg(found: Residuals, shoot: Shoot) -> float | None:
-    """How far the log's roll is off level beyond the trim for all but a twentieth of the upright time.
-
-    The end of the middle 90 % that lies farther out: a gimbal that wanders to and fro does not hold either.
-    """
-    frames = log_roll(found)
-    frames = frames[frames["pose_deg"] == 0]
-    if frames.empty:
-        return None
-    trim_deg = shoot.trim_deg if shoot.trim_in_log else 0.0
-    ends = np.quantile(frames["tilt_deg"].to_numpy(float) - trim_deg, [0.05, 0.95])
-    return float(ends[np.argmax(np.abs(ends))])

@@ -7,20 +7,26 @@ the upright frames, the ones a viewer gets to see, where there are any: an offse
 picture the other way.
 
 Uncertainty of the mean: scatter of the 2 s means about their neighbours (squared steps over two, so that
-slow real changes do not count as noise), doubled in variance for what correlation is left between them.
+slow real changes do not count as noise), for as many means as they are worth with a correlation of a third
+left between them.
 Scatter does not show what the frames' lines have in common; whoever uses the mean adds that.
+
+Where a cause's share in the tilt is known moment by moment, it is kept beside the tilt, in columns ``part_*``
+with the name of the cause, so that the time out of tolerance can be asked for without that cause: what the
+log itself shows beyond the trim is ``part_not_held``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.findings import OutOfTolerance
+from attitude.findings import OutOfTolerance, TiltOverTime
+from attitude.gls import effective_count
 from attitude.residuals import Residuals, clip_sheet_of
 from attitude.sheet import Shoot, counted
 from horizon.angles import wrap_deg
@@ -28,7 +34,7 @@ from horizon.angles import wrap_deg
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
-__all__ = ["footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
+__all__ = ["footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose", "with_parts"]
 
 Array = NDArray[np.float64]
 
@@ -36,18 +42,23 @@ DELIBERATE_DEG, LEAVES_DEG = 20.0, 3.0
 WORST_S, SMOOTH_S = 5.0, 1.0
 BLOCK_S = 2.0
 LONGEST_FRAME_S = 1.0
+LEFT_CORRELATION = 1 / 3
+TEST_SHOT = "upside_down"
+PART = "part_"
 SD_COLUMNS = ["roll_sd_deg", "line_roll_sd_deg", "shared_roll_sd_deg"]
-COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", *SD_COLUMNS, "lasts_s"]
+COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", *SD_COLUMNS, "lasts_s", "for_test"]
 
 
 def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None) -> pd.DataFrame:
     """Measured frames of all clips, those turned on purpose left out, with columns ``COLUMNS``.
 
     tilt_deg is the roll about pose_deg; roll_sd_deg, line_*, shared_* as in the track; lasts_s the time, as
-    filmed, that a frame stands for. Clips in which
+    filmed, that a frame stands for; for_test marks frames of the upside-down shot, told or found. With
+    ``found`` there is also part_not_held. Clips in which
     the picture does not tell which half is sky count as not measured, unless the log settled it (``found``).
     """
     parts = []
+    trim_deg = shoot.trim_deg if shoot.trim_in_log else 0.0
     for track in tracks:
         if track.sky == "unknown" and found is None:
             continue
@@ -69,10 +80,41 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
                 "pose_deg": pose_deg,
                 **{column: table[column].to_numpy(float) for column in SD_COLUMNS},
                 "lasts_s": _lasts_s(table["t_s"].to_numpy(float)),
+                "for_test": sheet.shot == TEST_SHOT,
             }
         )
+        if found is not None:
+            logged = found.frames[found.frames["clip"] == track.clip].set_index("frame")
+            part["for_test"] |= (table["frame"].map(logged["shot"]) == TEST_SHOT).to_numpy(bool)
+            held_deg = table["frame"].map(_held_deg(logged, trim_deg)).astype(float)
+            # A frame without the log beside it shows nothing that the log could have known.
+            part[f"{PART}not_held"] = held_deg.fillna(0.0).to_numpy(float)
         parts.append(part[~_on_purpose(tilt_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
+
+
+def _held_deg(logged: pd.DataFrame, trim_deg: float) -> dict[int, float]:
+    """How far the log of one clip is off its pose beyond the trim, by frame; ``logged``: indexed so."""
+    if logged.empty:
+        return {}
+    tilt_deg, _ = tilt_about_pose(logged["log_roll_deg"].to_numpy(float))
+    return dict(zip(logged.index.tolist(), (tilt_deg - trim_deg).tolist(), strict=True))
+
+
+def with_parts(frames: pd.DataFrame, blocks: pd.DataFrame, parts_deg: Mapping[str, Array]) -> pd.DataFrame:
+    """Frames of ``footage_roll`` with what each cause adds to their tilt, taken over from blocks.
+
+    parts_deg : name of a cause -> shape (blocks,), right side down +; between the blocks of a clip it is
+    straight, and 0 in a clip that has none.
+    """
+    added = {f"{PART}{name}": np.zeros(len(frames)) for name in parts_deg}
+    for clip, rows in frames.groupby("clip", sort=False).indices.items():
+        own = np.flatnonzero(blocks["clip"].to_numpy() == clip)
+        if len(own):
+            t_s, at_s = frames["t_s"].to_numpy(float)[rows], blocks["t_s"].to_numpy(float)[own]
+            for name, part_deg in parts_deg.items():
+                added[f"{PART}{name}"][rows] = np.interp(t_s, at_s, part_deg[own])
+    return frames.assign(**added)
 
 
 def log_roll(found: Residuals) -> pd.DataFrame:
@@ -83,6 +125,7 @@ def log_roll(found: Residuals) -> pd.DataFrame:
         part = pd.DataFrame({"clip": clip, "tilt_deg": tilt_deg, "pose_deg": pose_deg})
         part[SD_COLUMNS] = 0.0
         part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
+        part["for_test"] = part["shot"] == TEST_SHOT
         part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
         parts.append(part[~_on_purpose(tilt_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
@@ -97,9 +140,13 @@ def tilt_about_pose(roll_deg: Array) -> tuple[Array, Array]:
 
 
 def mean_lean(frames: pd.DataFrame) -> tuple[float, float]:
-    """Time-weighted mean tilt of the upright frames, of all where none is, and its statistical sd, deg."""
+    """Time-weighted mean tilt of what a viewer sees, and its statistical sd, deg.
+
+    That is the upright frames, those of the upside-down shot aside where there are others; all where none is.
+    """
     upright = frames[frames["pose_deg"] == 0]
-    frames = frames if upright.empty else upright
+    watched = upright[~upright["for_test"].astype(bool)]
+    frames = frames if upright.empty else upright if watched.empty else watched
     weight = frames["lasts_s"].to_numpy(float)
     mean = float(np.average(frames["tilt_deg"], weights=weight if weight.sum() > 0 else None))
     block = (frames["t_s"] // BLOCK_S).astype(int)
@@ -107,7 +154,7 @@ def mean_lean(frames: pd.DataFrame) -> tuple[float, float]:
     steps = means.groupby(level=0, sort=False).diff().dropna().to_numpy(float)
     usual = float(frames["line_roll_sd_deg"].median())
     sd = float(np.sqrt(np.mean(steps**2) / 2)) if len(steps) >= 3 else usual
-    return mean, float(np.sqrt(2.0) * max(sd, 1e-3) / np.sqrt(len(means)))
+    return mean, max(sd, 1e-3) / float(np.sqrt(effective_count(len(means), LEFT_CORRELATION)))
 
 
 def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfTolerance | None:
@@ -117,27 +164,34 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
     """
     if frames.empty:
         return None
-    out_s = np.zeros(2)
-    total_s = np.zeros(2)
+    causes = [name for name in map(str, frames) if name.startswith(PART)]
+    smooth = {name: np.zeros(len(frames)) for name in ("tilt_deg", *causes)}
     worst = []
-    for _, part in frames.groupby("clip", sort=False):
-        lasts_s = part["lasts_s"].to_numpy(float)
-        upright = part["pose_deg"].to_numpy(float) == 0
-        out = np.abs(_means(part, SMOOTH_S, centred=True)) > tolerance_deg
-        out_s += [lasts_s[out].sum(), lasts_s[out & upright].sum()]
-        total_s += [lasts_s.sum(), lasts_s[upright].sum()]
-        means = _means(part, WORST_S, centred=False)
-        worst.append(float(means[np.argmax(np.abs(means))]))
-    share = out_s / np.maximum(total_s, 1e-9)
-    # Without any upright frame, what was filmed is what is judged.
-    upright_share = share[1] if total_s[1] > 0 else share[0]
-    return OutOfTolerance(float(out_s[0]), float(share[0]), max(worst, key=abs), float(upright_share))
+    for rows in frames.groupby("clip", sort=False).indices.values():
+        part = frames.iloc[rows]
+        for name, means in smooth.items():
+            means[rows] = _means(part, name, SMOOTH_S, centred=True)
+        lasting = _means(part, "tilt_deg", WORST_S, centred=False)
+        worst.append(float(lasting[np.argmax(np.abs(lasting))]))
+    lasts_s = frames["lasts_s"].to_numpy(float)
+    upright = frames["pose_deg"].to_numpy(float) == 0
+    # Without any such frame, what was filmed is what is judged.
+    choices = (upright & ~frames["for_test"].to_numpy(bool), upright, np.ones(len(frames), bool))
+    judged = next(rows for rows in choices if lasts_s[rows].sum() > 0 or rows.all())
+    parts = {name.removeprefix(PART): smooth[name] for name in causes}
+    out_s = float(lasts_s[np.abs(smooth["tilt_deg"]) > tolerance_deg].sum())
+    return OutOfTolerance(
+        seconds=out_s,
+        share=out_s / max(float(lasts_s.sum()), 1e-9),
+        worst_5s_deg=max(worst, key=abs),
+        time=TiltOverTime(smooth["tilt_deg"], lasts_s, judged, parts),
+    )
 
 
-def _means(part: pd.DataFrame, length_s: float, *, centred: bool) -> Array:
-    """Mean tilt over a window about each frame, or over each whole window that starts at a frame."""
-    t_s, tilt = part["t_s"].to_numpy(float), part["tilt_deg"].to_numpy(float)
-    total = np.concatenate([[0.0], np.cumsum(tilt)])
+def _means(part: pd.DataFrame, column: str, length_s: float, *, centred: bool) -> Array:
+    """Mean over a window about each frame, or over each whole window that starts at a frame."""
+    t_s, values = part["t_s"].to_numpy(float), part[column].to_numpy(float)
+    total = np.concatenate([[0.0], np.cumsum(values)])
     if centred:
         starts = np.searchsorted(t_s, t_s - length_s / 2, side="left")
         ends = np.searchsorted(t_s, t_s + length_s / 2, side="right")

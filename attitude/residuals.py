@@ -10,13 +10,15 @@ of one heading do not share is averaged; the shared part goes along undiminished
 breaks, and those in which the camera rolls or tilts faster than ``MOVING_DPS`` are left out later, because
 there a clock error of 20 ms already weighs 0.08 deg.
 
+Where the sheet does not tell the shot of a clip, the motion does, frame by frame (:mod:`attitude.moves`).
+
 Known turns are taken off the footage first: the camera's meant turn in its mount, and the turn that the
 camera gave the picture itself. A horizon trim that the log does not contain is added to the log's roll.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -27,6 +29,7 @@ from numpy.typing import NDArray
 
 from attitude.belongs import NOT_VERIFIED, VERIFIED, belongs, middle_deg
 from attitude.log import AttitudeLog, attitude_at
+from attitude.moves import ORDINARY, move_words, moves
 from attitude.sheet import ClipSheet, Shoot, counted
 from horizon.angles import other_reading_deg, wrap_deg
 
@@ -34,7 +37,15 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["MOVING_DPS", "Residuals", "clip_sheet_of", "residuals"]
+__all__ = [
+    "FRAME_COLUMNS",
+    "MOVING_DPS",
+    "SD_COLUMNS",
+    "Residuals",
+    "blocks_of",
+    "clip_sheet_of",
+    "residuals",
+]
 
 Array = NDArray[np.float64]
 
@@ -42,6 +53,7 @@ SD_COLUMNS = ["line_roll_sd_deg", "line_pitch_sd_deg", "shared_roll_sd_deg", "sh
 MOVING_DPS = 4.0
 BLOCK_S = 2.0
 WINDOW_S, LAG_S = 20.0, 1.0
+ODD_AROUND, ODD_DEG, ODD_TIMES, LATE_S = 7, 0.3, 6.0, 0.1
 LONGEST_BLOCK_S = 6.0  # a 20 s hold must still give three
 
 FRAME_COLUMNS = [
@@ -70,13 +82,14 @@ class Residuals:
     """Log minus footage.
 
     frames : one row per measured frame that has log attitude and is not excluded, ``FRAME_COLUMNS``.
+        shot: as told, or as found.
         roll_deg, pitch_deg are the footage's after known turns; log_roll_deg is as logged, but for the
         camera's meant turn in its mount, log_turned_deg, taken off where the log contains it; trim not
         added. line_*, shared_*: as in the track. block: index into ``blocks``.
     blocks : one row per block: clip, segment (unbroken run), t_s, log_t_s, log_index, n, r_roll_deg,
         r_pitch_deg, roll_sd_deg, pitch_sd_deg (of these two, as far as frames differ), shared_roll_sd_deg,
         shared_pitch_sd_deg (what all frames of one heading share), log_roll_deg, log_pitch_deg,
-        log_yaw_deg, rate_dps (mean roll and pitch rate), correlation_s, shot.
+        log_yaw_deg, rate_dps (mean roll and pitch rate), correlation_s, shot (of most of its frames).
     belongs : ``VERIFIED``, ``NOT_VERIFIED`` or, when the log is not of this picture, why.
     notes : what was chosen by fitting rather than told, one sentence each.
     turned_over : clips of which the log chose the reading upside down to the track's.
@@ -131,11 +144,20 @@ def residuals(
     notes += fits.notes
     frames = frames[fits.kept].reset_index(drop=True)
     frames["segment"] = _segments(frames)
-    correlation_s = _correlation_s(frames)
-    block_s = float(np.clip(2 * correlation_s, BLOCK_S, LONGEST_BLOCK_S))
-    frames["block"] = _block_index(frames, block_s)
-    blocks = _blocks(frames, block_s, correlation_s)
+    if fits.verdict in (VERIFIED, NOT_VERIFIED):
+        notes += _shots_found(frames, sheets)
+    frames, blocks = blocks_of(frames, _correlation_s(frames))
     return Residuals(frames[FRAME_COLUMNS], blocks, fits.verdict, tuple(notes), frozenset(turned_over))
+
+
+def blocks_of(frames: pd.DataFrame, correlation_s: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The frames with the number of their block, from 0, and the blocks, as in ``Residuals``.
+
+    frames : ``FRAME_COLUMNS`` but for block, index 0 to n - 1. correlation_s : of the residual's noise.
+    """
+    block_s = float(np.clip(2 * correlation_s, BLOCK_S, LONGEST_BLOCK_S))
+    frames = frames.assign(block=_block_index(frames, block_s))
+    return frames, _blocks(frames, block_s, correlation_s)
 
 
 def clip_sheet_of(clip: str, shoot: Shoot) -> ClipSheet:
@@ -205,10 +227,50 @@ def _clip_frames(
             "r_roll_deg": slope * wrap_deg(log_roll + trim_deg - roll),
             "r_pitch_deg": log_pitch - pitch,
             **{column: table[column].to_numpy(float) for column in SD_COLUMNS},
-            "shot": sheet.shot,
         }
     )
-    return frames, notes
+    frames["shot"] = moves(frames, log, track.yaw_rate) if sheet.shot == ORDINARY else sheet.shot
+    odd = _odd_ones(frames)
+    if odd.any():
+        share = 100 * float(odd.mean())
+        notes.append(f"{track.clip}: {share:.1g} % of the frames are left out: they jump off the rest")
+    return frames[~odd], notes
+
+
+def _odd_ones(frames: pd.DataFrame) -> NDArray[np.bool_]:
+    """Frames whose residual jumps away from the median of those around it.
+
+    Something else was taken for the horizon there. Against scatter of its own size (median of the
+    deviations around) nothing is odd, nor within ``ODD_DEG`` and what a late clock makes of the motion.
+    """
+    moves_dps = np.hypot(*(_speed_dps(frames, axis) for axis in ("roll", "pitch")))
+    odd = np.zeros(len(frames), bool)
+    for axis in ("roll", "pitch"):
+        residual = frames[f"r_{axis}_deg"]
+        off = (residual - residual.rolling(ODD_AROUND, center=True, min_periods=1).median()).abs()
+        usual = 1.4826 * off.rolling(5 * ODD_AROUND, center=True, min_periods=1).median()
+        odd |= (off > np.maximum(ODD_DEG, ODD_TIMES * usual) + LATE_S * moves_dps).to_numpy(bool)
+    return odd
+
+
+def _speed_dps(frames: pd.DataFrame, axis: str) -> Array:
+    """How fast the log turns about one axis, deg/s."""
+    if len(frames) < 2:
+        return np.zeros(len(frames))
+    angle = np.unwrap(frames[f"log_{axis}_deg"].to_numpy(float), period=360.0)
+    return np.asarray(np.abs(np.gradient(angle, frames["log_t_s"].to_numpy(float))))
+
+
+def _shots_found(frames: pd.DataFrame, sheets: Mapping[str, ClipSheet]) -> Iterator[str]:
+    """What the sheet did not tell, a sentence per clip, in the time that a player shows."""
+    for clip, part in frames.groupby("clip", sort=False):
+        sheet = sheets[str(clip)]
+        if sheet.shot == ORDINARY:
+            said = move_words(
+                str(clip), part["t_s"].to_numpy(float) / sheet.time_scale, part["shot"].to_numpy(object)
+            )
+            if said:
+                yield said
 
 
 def _segments(frames: pd.DataFrame) -> NDArray[np.intp]:
@@ -295,7 +357,7 @@ def _blocks(frames: pd.DataFrame, block_s: float, correlation_s: float) -> pd.Da
             "shared_pitch_sd_deg": shared_pitch_deg,
             "rate_dps": float(rates_dps[part.index].mean()),
             "correlation_s": correlation_s,
-            "shot": part["shot"].iloc[0],
+            "shot": part["shot"].mode().iloc[0],
         }
         for column in ("log_roll_deg", "log_pitch_deg", "log_yaw_deg"):
             angle = part[column].to_numpy(float)

@@ -39,11 +39,8 @@ LATER = {
     "method": "comparing calibration methods",
     "changed": "comparing shoots",
     "camera.readout_ms": "rolling shutter",
-    "log.accelerometer": "the raw accelerometer as evidence",
     "log.gyro": "the raw gyro as evidence",
-    "log.temperature_c": "temperature",
     "clip.reference": "plumb or level lines on the bench",
-    "bench": "bench holds of the sensor",
 }
 
 

@@ -1,4 +1,4 @@
-"""Which shot would settle what is open, and how to film it.
+"""Which shot would settle what is open, and how to film each.
 
 One shot is asked for, never a list: the one that closes the question on which the decision hangs. A skyline
 that may lean hides the lean itself, so the pan comes first; a lean that is known and out of tolerance hangs
@@ -7,26 +7,77 @@ on offset or mounting, which only turning the sensor over tells apart.
 
 from dataclasses import dataclass
 
+from attitude.cautions import reminder
 from attitude.findings import Causes
 from attitude.sheet import Shoot
 
-__all__ = ["Shot", "describe", "next_shot"]
+__all__ = ["HOLD_S", "SHOT_WORDS", "WARM_AFTER_S", "Lacking", "Shot", "describe", "instead", "next_shot"]
 
-UNPOWERED = (
-    "propellers off, flight battery out, sensor fed from USB or a bench supply only, gimbal motors disabled "
-    "and checked by hand; if it cannot be fed that way, leave the hand shot out"
-)
-FLYING = "fly it only where local rules and your licence allow: spotter, line of sight, wind, return reserve"
+# Five time constants of a usual sensor filter, 5 s: after them 0.7 % of a step is left.
+HOLD_S = 25
+# Warm-up usually fades with 300 s: after 8 min a fifth of it is left.
+WARM_AFTER_S = 480
+
+SHOT_WORDS = {
+    "hover": "level hold",
+    "pan": "full pan",
+    "upside_down": "upside-down shot",
+    "half_turn": "half turns",
+    "turns": "flown turns",
+    "tilt": "slow tilt",
+    "wiggle": "wiggle for the clocks",
+    "ordinary": "ordinary footage",
+    "warm_up": "cold start and warm",
+}
+TURNED = {
+    "drone": "turn the aircraft, not the gimbal's head",
+    "handheld": "turn yourself, not the gimbal's head",
+    "bench": "turn the whole stand, not the gimbal's head",
+}
+EIGHT = {
+    "drone": "Figures of eight at 8 m/s or more, camera along the course, with ground velocity in the log.",
+    "handheld": "As a passenger, camera along the course: figures of eight or bends to both sides, wide and "
+    "even, with ground velocity in the log. Without it in the log leave this out.",
+    "bench": "Not on the bench: put the rig on something that moves and take bends to both sides, with "
+    "ground velocity in the log.",
+}
+TELLS = {
+    "hover": "how far the picture leans at level",
+    "pan": "how far the skyline itself leans, and the lean without that",
+    "upside_down": "the sensor's offset apart from a turned camera, and the sign of roll",
+    "half_turn": "a gyro bias, and how slowly the sensor settles",
+    "turns": "leaning in turns",
+    "tilt": "a camera turned sideways on its seat",
+    "wiggle": "where clip and log meet, and the signs of pitch and yaw",
+    "ordinary": "how it leans in everyday use",
+    "warm_up": "how far the lean moves while the sensor warms up",
+}
 
 
 @dataclass(frozen=True)
 class Shot:
-    """One shot: contract name, what to do, how long, and the caution that goes with it."""
+    """One shot: contract name, name for people, what to do, how long, what it tells, what not to forget."""
 
     name: str
+    title: str
     how: str
     seconds: int
+    tells: str
     caution: str
+
+
+@dataclass(frozen=True)
+class Lacking:
+    """A shot that a shoot lacks.
+
+    shot : contract name, or ``warm_up``. seconds : how long it should be. because : what is open without it.
+    reaches : what would be known with it, in words.
+    """
+
+    shot: str
+    seconds: float
+    because: str
+    reaches: str
 
 
 def next_shot(causes: Causes, shoot: Shoot, condition: str = "settled") -> str:
@@ -50,37 +101,60 @@ def next_shot(causes: Causes, shoot: Shoot, condition: str = "settled") -> str:
     return "hover"
 
 
-def describe(name: str, rig_kind: str) -> Shot:
+def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
     """How to film a shot with a drone, a handheld rig or on the bench.
+
+    hold_s : seconds of each still pose.
 
     Raises
     ------
     KeyError
-        Not a shot of the sheet.
+        Not a shot of the sheet, nor ``warm_up``; or not a kind of rig.
     """
-    flown = rig_kind == "drone"
-    care = FLYING if flown else "second hand or strap on the camera"
-    turn = "turn the aircraft" if flown else "turn yourself"
+    turn = TURNED[rig_kind]
+    over = f"{hold_s} s upright, then {hold_s} s upside down, rolled over about the lens axis, same heading."
+    minutes = WARM_AFTER_S // 60
     how = {
-        "hover": ("Clear sea or flat skyline near the picture's middle, no stick, no touch.", 20),
-        "pan": (f"One full turn at a steady 6 deg/s on the spot: {turn}, not the gimbal's head.", 60),
-        "upside_down": _upside_down(rig_kind),
-        "half_turn": (f"Twice: {turn} by 180 deg within 4 s, then hold 11 s.", 30),
-        "turns": ("Figures of eight at 8 m/s or more, with ground velocity in the log.", 60),
-        "tilt": ("Slowly lens up and down by 15 deg.", 40),
-        "wiggle": ("Three quick 10 deg tilts and a 30 deg pan each way, at the start and at the end.", 15),
+        "hover": (
+            "Level and still, no stick, no touch; clear sea or flat skyline near the picture's middle.",
+            hold_s,
+        ),
+        "pan": (f"One full turn on the spot at a steady 6 deg/s: {turn}.", 60),
+        "upside_down": (
+            f"By hand, unpowered, log running: {over}" if rig_kind == "drone" else over,
+            2 * hold_s,
+        ),
+        "half_turn": (f"Twice: half round within 4 s, then hold still for 11 s; {turn}.", 30),
+        "turns": (EIGHT[rig_kind], 60),
+        "tilt": ("Slowly lens up by 15 deg, down by 15 deg and back, the horizon kept in the picture.", 40),
+        "wiggle": ("Three quick 10 deg tilts, then a 30 deg pan each way. First and last.", 15),
         "ordinary": ("As you always film.", 60),
+        "warm_up": (
+            f"The same level hold, {hold_s} s, right after power-on and again {minutes} min or more after "
+            "it, log running throughout.",
+            2 * hold_s,
+        ),
     }
     text, seconds = how[name]
-    return Shot(name, text, seconds, UNPOWERED if name == "upside_down" and flown else care)
+    by_hand = name == "upside_down"
+    return Shot(name, SHOT_WORDS[name], text, seconds, TELLS[name], reminder(rig_kind, by_hand=by_hand))
 
 
-def _upside_down(rig_kind: str) -> tuple[str, int]:
-    if rig_kind == "drone":
-        return (
-            "By hand, unpowered, log running: 20 s upright, 20 s upside down, rolled over about the lens "
-            "axis with the same heading. Where the gimbal cannot be turned over: both portrait ways, 20 s "
-            "each.",
-            40,
-        )
-    return ("20 s upright, 20 s upside down, rolled over about the lens axis with the same heading.", 40)
+def instead(hold_s: int = HOLD_S) -> tuple[tuple[str, str], ...]:
+    """What stands in for the upside-down shot where a gimbal cannot be turned over: name and how.
+
+    That portrait tells the offset some ten times less sharply is how the columns of the observation model
+    lie: sd 0.09 against 0.009 deg for the same minute of footage.
+    """
+    return (
+        (
+            "portrait",
+            f"Both portrait ways, {hold_s} s each, same heading. It tells the offset about ten times less "
+            "sharply.",
+        ),
+        (
+            "bench_holds",
+            f"Two bench holds of the sensor alone on a bubble cube, upright and inverted, {hold_s} s each, "
+            "untouched, the raw accelerometer logged. They tell the sensor's offset without a camera.",
+        ),
+    )

@@ -10,16 +10,17 @@ Accelerometer, in sensor axes, in units of free fall g::
 
 with f = (acceleration - gravity) / g; a sensor at rest reads its up vector. Gyro::
 
-    reading = Exp(-misalignment) omega + bias + noise
+    reading = Exp(-misalignment) omega + bias + gyro_warm_up exp(-t_on / T) + noise
 
 The sensor sits in the camera body with v_sensor = Exp(mounting) v_camera, ``mounting`` being how the camera
 is turned relative to the sensor. Belief (attitude of the sensor in north-east-down axes) turns with
 
-    omega = gyro + (f_hat x u_belief) / tau  (+ its integral, if there is one)
+    omega = gyro + pull + learned,   pull = (f_hat x u_belief) / tau,   learned' = pull / T_integral
 
 which pulls the believed up vector to the measured one with time constant tau (derivation: a vector fixed in
-the earth moves in body axes with u' = -omega x u; insert omega). The gimbal turns the whole body so that
-the belief, read as the camera's attitude, follows the plan.
+the earth moves in body axes with u' = -omega x u; insert omega). Without an integral nothing is learned; a
+filter with a gate does not pull while the accelerometer reads farther from one g than that. The gimbal turns
+the whole body so that the belief, read as the camera's attitude, follows the plan.
 """
 
 from dataclasses import dataclass, field
@@ -31,16 +32,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from attitude import LOG_COLUMNS, LOG_OPTIONAL_COLUMNS
+from attitude.plans import STEP_HZ, Plan, planned
 from horizon.angles import wrap_deg
 
-__all__ = ["Flight", "Rig", "SensorErrors", "Stage", "fly", "log_time_s", "truth_at"]
-__all__ += ["half_turn", "hover", "pan", "tilt", "turns", "upside_down", "wiggle"]
+__all__ = ["Flight", "Rig", "SensorErrors", "fly", "log_time_s", "truth_at"]
 
 Array = NDArray[np.float64]
 Vec = tuple[float, float, float]
 Quat = tuple[float, float, float, float]
 
-STEP_HZ = 200.0
 FREE_FALL_MPS2 = 9.80665
 ZERO: Vec = (0.0, 0.0, 0.0)
 # Camera axes (right, down, forward) of a level camera that looks north, as columns of north-east-down axes.
@@ -59,6 +59,7 @@ class SensorErrors:
     scale: Vec = ZERO
     cross_axis: tuple[Vec, Vec, Vec] = (ZERO, ZERO, ZERO)
     warm_up_mg: Vec = ZERO
+    gyro_warm_up_dps: Vec = ZERO
     warm_up_s: float = 300.0
     temperature_coefficient_mg_per_c: Vec = ZERO
     calibrated_at_c: float = 20.0
@@ -74,7 +75,8 @@ class Rig:
 
     ``mounting_deg``: roll (right side down +), pitch (lens up +), yaw (right +) of the camera relative to
     the sensor. ``powered_on_s``: flight time of power-on, negative when the sensor ran before.
-    ``leak``: share of an acceleration over ground that reaches the filter; 1 for a filter without aid.
+    ``integral_time_s``, ``gate_g``: of the filter, None where it has none. ``leak``: share of an acceleration
+    over ground that reaches the filter; 1 for a filter without aid.
     ``hold_deg`` and ``hold_drift_dpm``: how far in roll, pitch the gimbal fails to follow the plan (the log
     shows it), and how that grows per minute. ``jitter_deg``: rms of the attitude's shake about the plan.
     """
@@ -83,6 +85,7 @@ class Rig:
     mounting_deg: Vec = ZERO
     time_constant_s: float = 5.0
     integral_time_s: float | None = None
+    gate_g: float | None = None
     leak: float = 1.0
     bandwidth_hz: float = 3.0
     jitter_deg: float = 0.01
@@ -91,28 +94,6 @@ class Rig:
     powered_on_s: float = -1800.0
     temperature_c: float = 20.0
     temperature_rise_c_per_min: float = 0.0
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One step of a plan: the pose is reached smoothly in ``transition_s``, then held.
-
-    ``yaw_deg`` None keeps the heading that is there; ``yaw_rate_dps`` is reached in ``transition_s`` too.
-    ``speed_mps`` along a course over ground that turns by ``course_rate_dps`` (right +).
-    """
-
-    shot: str
-    duration_s: float
-    roll_deg: float = 0.0
-    pitch_deg: float = 0.0
-    yaw_deg: float | None = None
-    yaw_rate_dps: float = 0.0
-    transition_s: float = 1.0
-    speed_mps: float = 0.0
-    course_rate_dps: float = 0.0
-
-
-Plan = tuple[Stage, ...]
 
 
 @dataclass(frozen=True)
@@ -129,52 +110,6 @@ class Flight:
     shots: pd.DataFrame
     clock_offset_s: float
     clock_ppm: float
-
-
-def hover(duration_s: float, *, pitch_deg: float = 0.0, shot: str = "hover") -> Plan:
-    """Level, on the spot, heading kept."""
-    return (Stage(shot, duration_s, pitch_deg=pitch_deg),)
-
-
-def pan(rate_dps: float = 6.0, turn_deg: float = 360.0) -> Plan:
-    """Level pan on the spot by ``turn_deg`` in all; a negative rate pans left."""
-    return (Stage("pan", abs(turn_deg / rate_dps), yaw_rate_dps=rate_dps),)
-
-
-def upside_down(duration_s: float, *, transition_s: float = 3.0) -> Plan:
-    """Rolled over about the lens axis, heading kept, held, rolled back; ``duration_s`` is the hold."""
-    over = Stage("upside_down", duration_s + transition_s, roll_deg=180.0, transition_s=transition_s)
-    return (over, Stage("ordinary", transition_s, transition_s=transition_s))
-
-
-def half_turn(hold_s: float = 11.0, *, turn_s: float = 4.0) -> Plan:
-    """Turn right by 180 deg in ``turn_s``, then hold."""
-    go = Stage("half_turn", turn_s - 1.0, yaw_rate_dps=180.0 / (turn_s - 1.0))
-    return (go, Stage("half_turn", hold_s + 1.0))
-
-
-def tilt(swing_deg: float = 15.0, *, period_s: float = 20.0) -> Plan:
-    """One slow swing: lens up, down, back to level."""
-    steps = ((swing_deg, 0.25 * period_s), (-swing_deg, 0.5 * period_s), (0.0, 0.25 * period_s))
-    return tuple(Stage("tilt", s, pitch_deg=pitch, transition_s=s) for pitch, s in steps)
-
-
-def turns(duration_s: float, *, speed_mps: float = 8.0, rate_dps: float = 30.0) -> Plan:
-    """Steady circle, the camera looking along the course, then a stop; a negative rate turns left."""
-    motion = {"yaw_rate_dps": rate_dps, "speed_mps": speed_mps, "course_rate_dps": rate_dps}
-    return (Stage("turns", duration_s, transition_s=4.0, **motion), Stage("ordinary", 5.0, transition_s=4.0))
-
-
-def wiggle() -> Plan:
-    """Three quick 10 deg tilts and a 30 deg pan each way: what clocks are matched on."""
-    stages: list[Stage] = []
-    for pause_s in (0.9, 1.3, 0.8):  # uneven, so that the motion matches itself at one place only
-        stages += [Stage("wiggle", 0.8, pitch_deg=10.0, transition_s=0.7)]
-        stages += [Stage("wiggle", pause_s, transition_s=0.7)]
-    for rate_dps in (30.0, -30.0):
-        stages += [Stage("wiggle", 1.0, yaw_rate_dps=rate_dps, transition_s=0.5)]
-        stages += [Stage("wiggle", 1.5, transition_s=0.5)]
-    return tuple(stages)
 
 
 def fly(
@@ -200,20 +135,22 @@ def fly(
     ValueError
         Empty plan, or a log rate or time constant that cannot be simulated.
     """
-    if not plan:
-        raise ValueError("the plan has no stage; give at least one")
     if not 0 < log_rate_hz <= STEP_HZ:
         raise ValueError(f"log_rate_hz is {log_rate_hz}; expected more than 0 and at most {STEP_HZ:g}")
     if rig.time_constant_s <= 2 / STEP_HZ:
         raise ValueError(f"time_constant_s is {rig.time_constant_s}; expected more than {2 / STEP_HZ:g}")
-    path = _path(rig, plan)
+    path = planned(plan)
     t_s = path["t_s"].to_numpy()
+    for axis, (held, drift) in enumerate(zip(rig.hold_deg, rig.hold_drift_dpm, strict=True)):
+        path[("roll_deg", "pitch_deg")[axis]] += held + drift * t_s / 60
+    path["temperature_c"] = rig.temperature_c + rig.temperature_rise_c_per_min * t_s / 60
     wanted = _rotation(path)
     accel_g = np.zeros((len(t_s), 3))
     for axis, column in enumerate(("velocity_north_mps", "velocity_east_mps")):
         accel_g[:, axis] = np.gradient(path[column].to_numpy(), 1 / STEP_HZ) / FREE_FALL_MPS2
     offset = _offset(rig, t_s, path["temperature_c"].to_numpy())
-    motion = _integrate(rig, wanted, accel_g, offset, rng)
+    bias = np.deg2rad(rig.errors.gyro_bias_dps + np.outer(_fading(rig, t_s), rig.errors.gyro_warm_up_dps))
+    motion = _integrate(rig, wanted, accel_g, offset, bias, rng)
 
     mounting = Rotation.from_rotvec(np.deg2rad(np.array(rig.mounting_deg)[[1, 2, 0]]))
     truth = _angles(t_s, Rotation.from_quat(motion.truth) * mounting)
@@ -252,50 +189,6 @@ def truth_at(flight: Flight, t_s: ArrayLike) -> pd.DataFrame:
     return table
 
 
-def _blend(share: Array) -> Array:
-    """0 to 1 with no jerk at either end (minimum-jerk polynomial)."""
-    s = np.clip(share, 0.0, 1.0)
-    return s**3 * (10 - 15 * s + 6 * s**2)
-
-
-def _path(rig: Rig, plan: Plan) -> pd.DataFrame:
-    """The plan as angles wanted, ground velocity and temperature at every step."""
-    first = plan[0]
-    roll, pitch, yaw, yaw_rate = first.roll_deg, first.pitch_deg, first.yaw_deg or 0.0, 0.0
-    speed, course, course_rate = first.speed_mps, yaw, 0.0
-    parts = []
-    for stage in plan:
-        n = round(stage.duration_s * STEP_HZ)
-        blend = _blend(np.arange(1, n + 1) / STEP_HZ / max(stage.transition_s, 1 / STEP_HZ))
-        rates = yaw_rate + (stage.yaw_rate_dps - yaw_rate) * blend
-        yaws = yaw + np.cumsum(rates) / STEP_HZ
-        if stage.yaw_deg is not None:
-            yaws += (stage.yaw_deg - yaws[-1]) * blend
-        course = course if speed > 0 else yaw  # who sets off, sets off forwards
-        course_rates = course_rate + (stage.course_rate_dps - course_rate) * blend
-        courses = course + np.cumsum(course_rates) / STEP_HZ
-        speeds = speed + (stage.speed_mps - speed) * blend
-        rolls, pitches = roll + (stage.roll_deg - roll) * blend, pitch + (stage.pitch_deg - pitch) * blend
-        parts.append(np.column_stack([rolls, pitches, yaws, speeds, courses]))
-        roll, pitch, yaw, speed, course = parts[-1][-1].tolist()
-        yaw_rate, course_rate = float(rates[-1]), float(course_rates[-1])
-    columns = np.vstack(parts)
-    t_s = np.arange(len(columns)) / STEP_HZ
-    course_rad = np.deg2rad(columns[:, 4])
-    return pd.DataFrame(
-        {
-            "t_s": t_s,
-            "roll_deg": columns[:, 0] + rig.hold_deg[0] + rig.hold_drift_dpm[0] * t_s / 60,
-            "pitch_deg": columns[:, 1] + rig.hold_deg[1] + rig.hold_drift_dpm[1] * t_s / 60,
-            "yaw_deg": columns[:, 2],
-            "temperature_c": rig.temperature_c + rig.temperature_rise_c_per_min * t_s / 60,
-            "velocity_north_mps": columns[:, 3] * np.cos(course_rad),
-            "velocity_east_mps": columns[:, 3] * np.sin(course_rad),
-            "shot": np.repeat([stage.shot for stage in plan], [len(part) for part in parts]),
-        }
-    )
-
-
 def _rotation(angles: pd.DataFrame) -> Rotation:
     """Camera to north-east-down axes from yaw, then pitch, then roll."""
     turns_deg = angles[["yaw_deg", "pitch_deg", "roll_deg"]].to_numpy()
@@ -310,13 +203,17 @@ def _angles(t_s: Array, rot_ned_cam: Rotation) -> pd.DataFrame:
     return table
 
 
+def _fading(rig: Rig, t_s: Array) -> Array:
+    """What is left of the warming up at every step, 1 at power-on."""
+    return np.asarray(np.exp(-np.maximum(t_s - rig.powered_on_s, 0.0) / rig.errors.warm_up_s))
+
+
 def _offset(rig: Rig, t_s: Array, temperature_c: Array) -> Array:
     """Accelerometer offset in g at every step, shape (n, 3)."""
     errors = rig.errors
-    warm = np.exp(-np.maximum(t_s - rig.powered_on_s, 0.0) / errors.warm_up_s)
     offset_mg = (
         np.array(errors.offset_mg)
-        + np.outer(warm, errors.warm_up_mg)
+        + np.outer(_fading(rig, t_s), errors.warm_up_mg)
         + np.outer(temperature_c - errors.calibrated_at_c, errors.temperature_coefficient_mg_per_c)
     )
     return np.asarray(offset_mg * 1e-3)
@@ -333,7 +230,7 @@ class _Motion:
 
 
 def _integrate(
-    rig: Rig, wanted: Rotation, accel_g: Array, offset: Array, rng: np.random.Generator
+    rig: Rig, wanted: Rotation, accel_g: Array, offset: Array, bias: Array, rng: np.random.Generator
 ) -> _Motion:
     """Run gimbal, sensor and filter step by step.
 
@@ -344,7 +241,6 @@ def _integrate(
     per_sample = sqrt(STEP_HZ / 2)  # a density per root hertz spread over the band up to half the step rate
     scale = np.eye(3) + np.diag(errors.scale) + np.array(errors.cross_axis) * (1 - np.eye(3))
     gyro_matrix = Rotation.from_rotvec(-np.deg2rad(errors.gyro_misalignment_deg)).as_matrix()
-    bias = np.deg2rad(errors.gyro_bias_dps)
     offset_noisy = offset + rng.normal(0, errors.accel_noise_mg_rthz * 1e-3 * per_sample, (n, 3))
     bias_noisy = bias + np.deg2rad(rng.normal(0, errors.gyro_noise_dps_rthz * per_sample, (n, 3)))
 
@@ -354,10 +250,11 @@ def _integrate(
     forward = np.vstack([turn, turn[-1:]]) + jitter_rps
 
     pull = (1 - exp(-dt / rig.time_constant_s)) / dt
-    pull_integral = pull * dt / rig.integral_time_s if rig.integral_time_s else 0.0
+    learns = dt / rig.integral_time_s if rig.integral_time_s else 0.0
+    gate_g = rig.gate_g if rig.gate_g is not None else np.inf
     unheard = 1.0 - rig.leak
 
-    belief, truth, (li, lj, lk) = _settled(rig, wanted[0], scale, offset[0], bias)
+    belief, truth, (li, lj, lk) = _settled(rig, wanted[0], scale, offset[0], bias[0])
     (s00, s01, s02), (s10, s11, s12), (s20, s21, s22) = scale.tolist()
     (g00, g01, g02), (g10, g11, g12), (g20, g21, g22) = gyro_matrix.tolist()
     goals = wanted.as_quat().tolist()
@@ -385,11 +282,11 @@ def _integrate(
         gz = g20 * wx + g21 * wy + g22 * wz + gyro_bias[2]
         rows.append((*row, gx, gy, gz))
         mx, my, mz = mx - unheard * ax, my - unheard * ay, mz - unheard * az
-        size = pull / sqrt(mx * mx + my * my + mz * mz)
+        felt = sqrt(mx * mx + my * my + mz * mz)
+        size = pull / felt if abs(felt - 1) <= gate_g else 0.0
         bx, by, bz = _up(belief)
         cx, cy, cz = size * (my * bz - mz * by), size * (mz * bx - mx * bz), size * (mx * by - my * bx)
-        if pull_integral:
-            li, lj, lk = li + pull_integral * cx, lj + pull_integral * cy, lk + pull_integral * cz
+        li, lj, lk = li + learns * cx, lj + learns * cy, lk + learns * cz
         belief = _turn(belief, (gx + cx + li) * dt, (gy + cy + lj) * dt, (gz + cz + lk) * dt)
     return _Motion(*np.split(np.array(rows), (4, 8, 11), axis=1))
 

@@ -4,6 +4,9 @@ Columns are complex, r_pitch - j r_roll in degrees per unit of the unknown, as i
 sparse matrix averages grid samples over the frames of each block, so that the average is of what the frames
 saw and not of the block's mean pose.
 
+Where the accelerometer is logged, its raw reading tells when a filter with a gate does not pull, and, without
+logged ground velocity, how far acceleration takes the level along in turns.
+
 A log without a heading gets the pan rate that the picture shows, added up within each clip from 0; how the
 camera turned between clips is not known then, so that the filter starts anew with every clip.
 """
@@ -17,31 +20,57 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from attitude import filter as sensor_filter
-from attitude.filter import Motion
+from attitude.filter import FREE_FALL_MPS2, Drive, FilterKind, Motion
 from attitude.log import AttitudeLog, attitude_at
 
-__all__ = ["AXES", "TURNS", "WARM_UP_S", "Stretch", "grid_columns", "stretch_of"]
+__all__ = [
+    "AXES",
+    "TURNS",
+    "UNFILTERED",
+    "WARM_UP_S",
+    "Setting",
+    "Stretch",
+    "grid_columns",
+    "stretch_of",
+    "turning_g",
+]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 DEG_PER_RAD = 180 / np.pi
-GRID_HZ = (10.0, 50.0)
+GRID_HZ = (10.0, 25.0)
 BACK_S = 200.0  # filter history before a clip that still matters for any time constant on the grid
 START_MATTERS_S = 60.0
 WARM_UP_S = 300.0
 AXES = ("sideways", "vertical", "along_lens")
 TURNS = ("pitch", "yaw", "roll")  # about camera right, down, forward
+COLD_C = 10.0  # what a unit of a temperature error stands for
+FELT_S = 1.0
+UNFILTERED = "unfiltered "
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the model is not linear in, tried value by value: the filter, and how fast the sensor warms up."""
+
+    kind: FilterKind
+    warm_up_s: float = WARM_UP_S
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """One log around the blocks that use it: its motion, and the average of grid samples over each block."""
+    """One log around the blocks that use it: its motion, and the average of grid samples over each block.
+
+    felt : shape (n,), acceleration that the level may be taken along by, r_pitch - j r_roll in g. colder :
+    how far the sensor is below its last temperature, in units of ``COLD_C``. None: not logged.
+    """
 
     motion: Motion
     t_s: Array
-    velocity_mps: Complex | None
+    felt: Complex | None
     since_power_on_s: Array | None
+    colder: Array | None
     block_of_grid: csr_array  # (blocks of the model, grid samples)
     starts: tuple[int, ...]  # runs whose unknown start still matters
     name: str
@@ -84,16 +113,24 @@ def stretch_of(
             if inside.any():
                 angles["yaw"][inside] = _panned_rad(pans.get(str(clip)), part, t_s[inside])
                 run[np.argmax(inside) :] += 1
-    motion = Motion(1 / rate_hz, angles["roll"], angles["pitch"], angles["yaw"], run.astype(np.intp))
-
-    velocity = None
-    if "velocity_north_mps" in log.table:
-        north, east = (log.table[f"velocity_{k}_mps"].to_numpy(float) for k in ("north", "east"))
-        fine = np.isfinite(north) & np.isfinite(east)
-        if np.count_nonzero(fine) > 1:
-            velocity = np.interp(t_s, logged_s[fine], north[fine]) + 1j * np.interp(
-                t_s, logged_s[fine], east[fine]
-            )
+    accel = _on_grid(log, ("accel_right_g", "accel_down_g", "accel_forward_g"), t_s)
+    velocity = _on_grid(log, ("velocity_north_mps", "velocity_east_mps"), t_s)
+    felt_g = None
+    if accel is not None:
+        felt_g = np.linalg.norm(accel, axis=1)
+    elif velocity is not None:
+        pushed = np.gradient(velocity, 1 / rate_hz, axis=0) / FREE_FALL_MPS2
+        felt_g = np.sqrt(1 + np.sum(pushed**2, axis=1))
+    motion = Motion(1 / rate_hz, angles["roll"], angles["pitch"], angles["yaw"], run.astype(np.intp), felt_g)
+    felt = None
+    if velocity is not None:
+        drive = sensor_filter.acceleration_drive(motion, velocity[:, 0] + 1j * velocity[:, 1])
+        felt = None if drive.target is None else drive.target[:, 0]
+    elif accel is not None:
+        # The believed level has no part in it but its own error, which is small beside a turn's.
+        felt = np.sum(sensor_filter.pose_of_offset(motion.roll_rad, motion.pitch_rad) * accel, axis=1)
+    warmth = _on_grid(log, ("temperature_c",), t_s)
+    colder = None if warmth is None else (_last(warmth[:, 0], rate_hz) - warmth[:, 0]) / COLD_C
     since_s = None if log.powered_on_s is None else np.maximum(t_s - log.powered_on_s, 0.0)
 
     place = np.clip((frames["log_t_s"].to_numpy(float) - start_s) * rate_hz, 0, len(t_s) - 1)
@@ -114,7 +151,7 @@ def stretch_of(
     starts = tuple(
         k for k, seen in first_seen.items() if seen - np.argmax(run == k) < START_MATTERS_S * rate_hz
     )
-    return Stretch(motion, t_s, velocity, since_s, mean, starts, log.name)
+    return Stretch(motion, t_s, felt, since_s, colder, mean, starts, log.name)
 
 
 def _panned_rad(pan: pd.DataFrame | None, frames: pd.DataFrame, log_t_s: Array) -> Array:
@@ -128,41 +165,123 @@ def _panned_rad(pan: pd.DataFrame | None, frames: pd.DataFrame, log_t_s: Array) 
     return np.asarray(np.deg2rad(np.interp(clip_t_s, t_s, turned)))
 
 
-def grid_columns(stretch: Stretch, tau_s: float, names: Sequence[str]) -> dict[str, Complex]:
-    """Columns of one log's grid, residual per unit of each unknown, as r_pitch - j r_roll."""
+def _on_grid(log: AttitudeLog, names: Sequence[str], t_s: Array) -> Array | None:
+    """Logged columns at grid times, shape (n, names); None where one is not logged."""
+    if any(name not in log.table for name in names):
+        return None
+    logged_s = log.table["t_s"].to_numpy(float)
+    out = []
+    for name in names:
+        values = log.table[name].to_numpy(float)
+        fine = np.isfinite(values)
+        if np.count_nonzero(fine) < 2:
+            return None
+        out.append(np.interp(t_s, logged_s[fine], values[fine]))
+    return np.stack(out, axis=1)
+
+
+def _last(values: Array, rate_hz: float) -> float:
+    """Mean over the last ten seconds: what the sensor has settled at."""
+    return float(np.mean(values[-max(1, round(10 * rate_hz)) :]))
+
+
+def turning_g(stretch: Stretch) -> float:
+    """Largest acceleration that lasts a second, g; 0 where nothing tells of it."""
+    if stretch.felt is None:
+        return 0.0
+    width = max(1, round(FELT_S / stretch.motion.step_s))
+    earth = stretch.felt * stretch.motion.to_earth
+    return (
+        float(np.abs(np.convolve(earth, np.ones(width) / width, "valid")).max())
+        if len(earth) > width
+        else 0.0
+    )
+
+
+def grid_columns(
+    stretch: Stretch, settings: Sequence[Setting], names: Sequence[str]
+) -> list[dict[str, Complex]]:
+    """Columns of one log's grid per setting, residual per unit of each unknown, as r_pitch - j r_roll."""
     motion = stretch.motion
-    offset = sensor_filter.offset_response(motion, tau_s)
-    turned = sensor_filter.turned_camera(motion)
-    gyro = sensor_filter.gyro_bias_response(motion, tau_s)
+    labels: list[str] = []
+    drives: list[list[Drive]] = []
+    for setting in settings:
+        one = _drives(stretch, setting, names)
+        labels = [label for named, _ in one for label in named]
+        drives.append([drive for _, drive in one])
+    for run in stretch.starts:
+        labels += [
+            f"{kind}_{k}:{stretch.name}:{run}" for kind in ("start", "learned") for k in ("north", "east")
+        ]
+    found = []
+    kinds = [setting.kind for setting in settings]
+    responses = sensor_filter.respond(motion, kinds, drives, stretch.starts)
+    for setting, fed in zip(settings, responses, strict=True):
+        out = _instant(stretch, names, setting.warm_up_s) | {
+            label: fed[:, k] for k, label in enumerate(labels)
+        }
+        for k, turn in enumerate(TURNS):
+            # The gyro rules fast motion, the level slow: what is turned is the one less the other.
+            if f"gyro_turned_{turn}" in out:
+                out[f"gyro_turned_{turn}"] = motion.turned[:, k] - out[f"gyro_turned_{turn}"]
+        found.append(out)
+    return found
+
+
+def _drives(stretch: Stretch, setting: Setting, names: Sequence[str]) -> list[tuple[list[str], Drive]]:
+    """Errors that go through the filter, each with the names of its columns."""
+    motion, tau_s = stretch.motion, setting.kind.tau_s
+    offset = sensor_filter.offset_drive(motion)
+    gyro = sensor_filter.gyro_bias_drive(motion, tau_s)
+    scale = sensor_filter.gyro_scale_drive(motion)
+    assert offset.target is not None
+    assert gyro.rate_rps is not None
+    assert scale.rate_rps is not None
+    out = [([f"offset_{axis}" for axis in AXES], offset), ([f"gyro_{turn}" for turn in TURNS], gyro)]
+    if "gyro_turned_roll" in names:
+        out.append(([f"gyro_turned_{turn}" for turn in TURNS], Drive(target=motion.turned)))
+        out.append(([f"gyro_scale_{turn}" for turn in TURNS], Drive(rate_rps=DEG_PER_RAD * scale.rate_rps)))
+    if stretch.felt is not None and "turns" in names:
+        out.append((["turns"], Drive(target=DEG_PER_RAD * stretch.felt[:, np.newaxis])))
+    shown = (0, 2)  # what shows in roll and pitch of a level camera: sideways and along the lens
+    if stretch.since_power_on_s is not None and "warm_up_sideways" in names:
+        fading = np.exp(-stretch.since_power_on_s / setting.warm_up_s)
+        level = Drive(target=fading[:, np.newaxis] * offset.target[:, shown])
+        out.append(([f"warm_up_{AXES[k]}" for k in shown], level))
+        warming = sensor_filter.gyro_bias_drive(motion, tau_s, fading)
+        assert warming.rate_rps is not None
+        out.append(([f"warm_up_gyro_{TURNS[k]}" for k in shown], Drive(rate_rps=warming.rate_rps[:, shown])))
+    if stretch.colder is not None and "temperature_sideways" in names:
+        cold = Drive(target=stretch.colder[:, np.newaxis] * offset.target[:, shown])
+        out.append(([f"temperature_{AXES[k]}" for k in shown], cold))
+    return out
+
+
+def _instant(stretch: Stretch, names: Sequence[str], warm_up_s: float) -> dict[str, Complex]:
+    """Columns that no filter delays; ``UNFILTERED`` those that the raw accelerometer shows."""
+    motion = stretch.motion
     skyline = sensor_filter.skyline_tilt(motion)
+    pose = sensor_filter.pose_of_offset(motion.roll_rad, motion.pitch_rad)
     out: dict[str, Complex] = {}
     for k in range(3):
-        out[f"offset_{AXES[k]}"] = offset[:, k]
-        out[f"mounting_{TURNS[k]}"] = turned[:, k]
-        out[f"gyro_{TURNS[k]}"] = gyro[:, k]
+        out[f"mounting_{TURNS[k]}"] = motion.turned[:, k]
+        # Sag and play follow the pull of gravity on the camera as an offset does, but at once.
+        out[f"flex_{AXES[k]}"] = pose[:, k]
+        out[f"{UNFILTERED}offset_{AXES[k]}"] = pose[:, k]
+        if stretch.since_power_on_s is not None:
+            out[f"{UNFILTERED}warm_up_{AXES[k]}"] = np.exp(-stretch.since_power_on_s / warm_up_s) * pose[:, k]
+        if stretch.colder is not None:
+            out[f"{UNFILTERED}temperature_{AXES[k]}"] = stretch.colder * pose[:, k]
     out["skyline_north"], out["skyline_east"] = skyline[:, 0], skyline[:, 1]
     for name in names:
+        # A skyline of height h leans by dh / d heading: cos(k psi) in roll goes with -sin(k psi) / k
+        # in pitch.
         if name.startswith("skyline_cos"):
-            out[name] = -1j * np.cos(int(name[11:]) * motion.yaw_rad)
+            k = int(name[11:])
+            out[name] = -np.sin(k * motion.yaw_rad) / k - 1j * np.cos(k * motion.yaw_rad)
         elif name.startswith("skyline_sin"):
-            out[name] = -1j * np.sin(int(name[11:]) * motion.yaw_rad)
-    if "gyro_turned_roll" in names:
-        gyro_turned = sensor_filter.gyro_turned_response(motion, tau_s)
-        gyro_scale = DEG_PER_RAD * sensor_filter.gyro_scale_response(motion, tau_s)
-        for k in range(3):
-            out[f"gyro_turned_{TURNS[k]}"] = gyro_turned[:, k]
-            out[f"gyro_scale_{TURNS[k]}"] = gyro_scale[:, k]
-    for run in stretch.starts:
-        start = sensor_filter.start_response(motion, run, tau_s)
-        out[f"start_north:{stretch.name}:{run}"] = start[:, 0]
-        out[f"start_east:{stretch.name}:{run}"] = start[:, 1]
-    if stretch.velocity_mps is not None and "turns" in names:
-        out["turns"] = DEG_PER_RAD * sensor_filter.acceleration_response(motion, stretch.velocity_mps, tau_s)
-    if stretch.since_power_on_s is not None and "warm_up_sideways" in names:
-        fading = np.exp(-stretch.since_power_on_s / WARM_UP_S)[:, np.newaxis]
-        # The offset fades far more slowly than the filter forgets, so fading and filter change places.
-        for k in (0, 2):
-            out[f"warm_up_{AXES[k]}"] = fading[:, 0] * offset[:, k]
+            k = int(name[11:])
+            out[name] = np.cos(k * motion.yaw_rad) / k - 1j * np.sin(k * motion.yaw_rad)
     # r_pitch = log - footage: a horizon that lies deeper than assumed makes the footage read too low.
     out["dip"] = np.ones(len(motion.yaw_rad), complex)
     out["focal"] = np.rad2deg(np.sin(motion.pitch_rad) * np.cos(motion.pitch_rad)) + 0j

@@ -17,15 +17,17 @@ import numpy as np
 import pandas as pd
 
 from attitude.picture import footage_roll
+from attitude.protocol import Protocol, Step
 from attitude.report import contents
-from attitude.report.advice import AIRWORTHY, Advice, action_advice, shot_advice
+from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
+from attitude.report.card import CARD_NAME, card_title, reach_sentence, sheet_sentence
 from attitude.report.material import Material
 from attitude.sheet import ClipSheet, Shoot
 
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
-__all__ = ["COLUMNS", "measure_lines", "summary_lines"]
+__all__ = ["COLUMNS", "card_lines", "measure_lines", "summary_lines"]
 
 COLUMNS = 80
 INDENT = 9
@@ -88,6 +90,41 @@ def measure_lines(track: ClipTrack, out_folder: Path, hfov_deg: float | None) ->
     lines += _block("Notes", [f"damaged: {track.damage}"] if track.damage else [])
     lines += _file_lines(out_folder, ("frames.csv",))
     return lines
+
+
+def card_lines(card: Protocol, out_folder: Path) -> list[str]:
+    """The test shoot: cautions, then what to film on each power-on.
+
+    out_folder : where its page was written.
+    """
+    lines = [*_wrapped(f"{card_title(card)}."), ""]
+    for group in card.cautions:
+        lines += _block("Mind", [f"{group.title}:", *group.lines])
+    if not card.power_ons:
+        lines += _block("Next", ["Nothing that filming could settle is open."])
+        return lines + _file_lines(out_folder, (CARD_NAME,))
+    lines += _block("First", card.before)
+    for number, one in enumerate(card.power_ons, 1):
+        which = f"Power-on {number}: {one.title}" if len(card.power_ons) > 1 else one.title
+        lines += ["", *_wrapped(f"{which}, about {one.minutes} min"), *_block("", one.notes)]
+        for place, step in enumerate(one.steps, 1):
+            lines += _block(f"{place}.", _step_sentences(step))
+    if card.instead:
+        lines += ["", *_wrapped("Where the camera cannot be turned over")]
+        for other in card.instead:
+            lines += [*_block("or", [other.how]), *(" " * (INDENT + 2) + line for line in other.sheet)]
+    lines += ["", *_block("Sheet", [sheet_sentence()])]
+    if not card.lacking:
+        lines += _block("Reach", [reach_sentence(card)])
+    lines += _block("Rules", [f"{AIRWORTHY} {LOCAL_RULES}"])
+    return lines + _file_lines(out_folder, (CARD_NAME,))
+
+
+def _step_sentences(step: Step) -> list[str]:
+    shot = step.shot
+    tells = f"Why: {step.because}. Then: {step.reaches}." if step.because else f"Tells {shot.tells}."
+    head = f"{shot.title[0].upper()}{shot.title[1:]}, {shot.seconds} s. {shot.how}"
+    return [head, tells, f"Mind: {shot.caution}.", f"Sheet: {'  '.join(step.sheet)}"]
 
 
 def _next_lines(material: Material) -> list[str]:

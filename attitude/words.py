@@ -9,7 +9,12 @@ from math import floor, log10
 
 from attitude.findings import Estimate
 
-__all__ = ["chance_words", "lean_words", "pitch_words", "places", "plain", "sum_words", "with_uncertainty"]
+# fmt: off
+__all__ = [
+    "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "range_words",
+    "sum_words", "with_uncertainty",
+]
+# fmt: on
 
 LEVEL_SHARE = 0.2  # of the half-width: whoever reads "low by 0.001 ± 0.010" learns nothing but "level"
 VAGUE_DEG = 1.5  # a mean this uncertain is that of a moving camera, and no level
@@ -44,6 +49,12 @@ def with_uncertainty(value: float, half_width: float, unit: str) -> str:
     return f"{round(value, n) + 0.0:.{n}f} ± {half_width:.{n}f} {unit}"
 
 
+def range_words(low: float, high: float, unit: str) -> str:
+    """``-1.4 to 2.1 deg``: of what is not determined there is no value to show."""
+    n = places((high - low) / 2)
+    return f"{round(low, n) + 0.0:.{n}f} to {round(high, n) + 0.0:.{n}f} {unit}"
+
+
 def lean_words(lean: Estimate) -> str:
     """``right side low by 0.61 ± 0.04 deg``; level where the value is nothing beside its uncertainty."""
     if abs(lean.value) < LEVEL_SHARE * lean.half_width:
@@ -75,11 +86,16 @@ def plain(cause: str) -> str:
     return CAUSE_WORDS[cause]
 
 
+def member_words(member: str) -> str:
+    """``sensor offset sideways``."""
+    return member.replace(".", " ").replace("_", " ")
+
+
 def sum_words(weights: Sequence[tuple[str, float]]) -> str:
     """``sensor offset sideways + mounting roll``; weights that are 1 at the digits shown are left out."""
     words = ""
     for name, weight in sorted(weights, key=lambda one: one[1] < 0):
         size = "" if abs(abs(weight) - 1) < 0.05 else f"{abs(weight):.1f} x "
         sign = (" - " if weight < 0 else " + ") if words else ("-" if weight < 0 else "")
-        words += f"{sign}{size}{name.replace('.', ' ').replace('_', ' ')}"
+        words += f"{sign}{size}{member_words(name)}"
     return words

@@ -20,20 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.dip import dip_rad
-from attitude.simulate import (
-    Flight,
-    Plan,
-    Rig,
-    SensorErrors,
-    Stage,
-    fly,
-    hover,
-    log_time_s,
-    pan,
-    truth_at,
-    upside_down,
-    wiggle,
-)
+from attitude.plans import Plan, Stage, hover, pan, upside_down, wiggle
+from attitude.simulate import Flight, Rig, SensorErrors, fly, log_time_s, truth_at
 from horizon.clip import write_clip
 from horizon.lens import Lens, lens_from_hfov
 from horizon.synthetic import Scene, draw_planar, make_scene

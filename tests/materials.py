@@ -94,7 +94,7 @@ def shoot_of(kind: str) -> Material:
     if kind == "c":
         return material_of(world(3, mounting_deg=0.8), rig_kind="handheld")
     if kind == "open":
-        from attitude.simulate import hover
+        from attitude.plans import hover
 
         return material_of(world(4, plan=hover(40.0), offset_deg=0.9))
     if kind == "no log":

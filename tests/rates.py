@@ -14,16 +14,18 @@ import numpy as np
 import pandas as pd
 
 from attitude.clock import ClockFit
-from attitude.infer import MG_PER_DEG, infer
+from attitude.infer import MG_PER_DEG, Witnesses, infer, solution_of
 from attitude.log import AttitudeLog
+from attitude.plans import hover, pan, upside_down
 from attitude.residuals import residuals
 from attitude.sheet import Camera, ClipSheet, LogSheet, Shoot, Surface
-from attitude.simulate import Rig, SensorErrors, fly, hover, log_time_s, pan, truth_at, upside_down
+from attitude.simulate import Rig, SensorErrors, fly, log_time_s, truth_at
 from attitude.verdict import judge
 from horizon.angles import wrap_deg
 from horizon.level import PITCH_TOO
 
 HEALTHY_SD_DEG = 0.05
+RAW = ("accel", "gyro", "temperature")  # beginnings of columns that most logs lack
 PLAN = (*hover(20.0), *pan(6.0, 360.0), *upside_down(20.0), *hover(20.0))
 WORLDS = {
     "a": ({"offset_deg": 0.9}, "recalibrate"),
@@ -61,7 +63,8 @@ class World:
         return residuals(self.tracks, self.logs, self.clocks, self.shoot)
 
     def infer(self):
-        return infer(self.residuals(), self.logs, self.tracks, self.clocks, self.shoot)
+        witnesses = Witnesses(self.residuals(), self.logs, self.tracks, self.clocks)
+        return infer(witnesses, self.shoot, solution_of(witnesses, self.shoot))
 
 
 def drawn_rig(rng, *, offset_deg=None, mounting_deg=None):
@@ -118,63 +121,96 @@ def with_uncertainty(track, *, sd_deg, shared_sd_deg=0.003):
     return track.assign(claims=PITCH_TOO)
 
 
-def film(
-    rig,
-    plan,
+def film(rig, plan, rng, truth, *, powered_on_s=None, **filming):
+    """Fly one plan and film it; see :func:`film_flights`."""
+    return film_flights([(rig, plan, powered_on_s)], rng, truth, **filming)
+
+
+def film_flights(
+    flights,
     rng,
     truth,
     *,
     surface="sea",
     skyline_deg=(0.0, 0.0),
     fps=10.0,
-    slow_s=1.0,
+    noise=(0.02, 0.03, 1.0),
+    drift=(0.0, 10.0),
+    flex_deg=0.0,
     shared_sd_deg=0.003,
     sheet=None,
-    powered_on_s=None,
     flying=None,
+    without=RAW,
+    told=True,
+    outliers=0.0,
 ):
-    """Fly a plan and film every shot of it but the ordinary ones.
+    """Fly plans, a log each, and film every shot of them but the ordinary ones.
 
-    shared_sd_deg : error of the measured line that frames of one heading have in common.
-    sheet : entries of the shoot to replace. flying : further arguments of ``fly``.
+    flights : rig, plan, log time of power-on or None. skyline_deg : how far the skyline's normal leans north
+    and east, or a function of the heading, rad, to its height and slope, deg. noise : white, slow, deg, and
+    the correlation time of the slow, s; drift : a slower one, deg and s. flex_deg : lean of the sagging
+    camera upright, which changes sign upside down. shared_sd_deg : error of the measured line that frames of
+    one heading have in common.
+    sheet : entries of the shoot to replace. flying : further arguments of ``fly``. without : beginnings of
+    columns that are not logged. told : whether the sheet names the shots. outliers : share of frames in which
+    something else was taken for the horizon.
     """
     roll_error_deg, pitch_error_deg = (line_error(one, shared_sd_deg) for one in rng.spawn(2))
-    flight = fly(rig, plan, rng=rng, clock_offset_s=100.0, clock_ppm=20.0, **(flying or {}))
-    tracks, clips, clocks = [], [], []
-    for number, run in enumerate(flight.shots.itertuples()):
-        if run.shot == "ordinary":
-            continue
-        t_s = np.arange(run.from_s, run.to_s, 1 / fps)
-        true = truth_at(flight, t_s)
-        heading = np.deg2rad(true["yaw_deg"].to_numpy())
-        north, east = skyline_deg
-        roll = true["roll_deg"] + noise_deg(rng, len(t_s), fps, 0.02, 0.03, slow_s)
-        pitch = true["pitch_deg"] + noise_deg(rng, len(t_s), fps, 0.02, 0.03, slow_s)
-        # A skyline whose normal leans north, east lowers what is read relative to it.
-        roll -= -np.sin(heading) * north + np.cos(heading) * east
-        pitch += np.cos(heading) * north + np.sin(heading) * east
-        roll += roll_error_deg(heading)
-        pitch += pitch_error_deg(heading)
-        name = f"{number}_{run.shot}.mp4"
-        track = pd.DataFrame({"frame": np.arange(len(t_s)), "t_s": t_s - run.from_s})
-        track["clip"], track["quality"], track["reason"] = name, 0.9, ""
-        track["roll_deg"], track["pitch_deg"] = wrap_deg(roll), pitch
-        track = with_uncertainty(
-            track, sd_deg=float(np.hypot(0.03, shared_sd_deg)), shared_sd_deg=shared_sd_deg
-        )
-        tracks.append(
-            SimpleNamespace(
-                clip=name,
-                track=track,
-                frames_read=len(t_s),
-                damage="",
-                sky="picture",
-                dip_rad=0.003,
-                yaw_rate=pd.DataFrame(),
+    white_deg, slow_deg, slow_s = noise
+    tracks, clips, clocks, logs, sheets = [], [], [], [], []
+    for count, (rig, plan, powered_on_s) in enumerate(flights):
+        flight = fly(rig, plan, rng=rng, clock_offset_s=100.0, clock_ppm=20.0, **(flying or {}))
+        log_name = f"log{count or ''}.csv"
+        for number, run in enumerate(flight.shots.itertuples()):
+            if run.shot == "ordinary":
+                continue
+            t_s = np.arange(run.from_s, run.to_s, 1 / fps)
+            true = truth_at(flight, t_s)
+            heading = np.deg2rad(true["yaw_deg"].to_numpy())
+            roll = true["roll_deg"] + noise_deg(rng, len(t_s), fps, white_deg, slow_deg, slow_s)
+            pitch = true["pitch_deg"] + noise_deg(rng, len(t_s), fps, white_deg, slow_deg, slow_s)
+            roll += noise_deg(rng, len(t_s), fps, 0.0, *drift)
+            pitch += noise_deg(rng, len(t_s), fps, 0.0, *drift)
+            roll += flex_deg * np.cos(np.deg2rad(true["roll_deg"]))
+            if callable(skyline_deg):
+                height_deg, slope_deg = skyline_deg(heading)
+                roll += slope_deg
+                pitch -= height_deg
+            else:
+                # A skyline whose normal leans north, east lowers what is read relative to it.
+                north, east = skyline_deg
+                roll -= -np.sin(heading) * north + np.cos(heading) * east
+                pitch += np.cos(heading) * north + np.sin(heading) * east
+            roll += roll_error_deg(heading)
+            pitch += pitch_error_deg(heading)
+            off = rng.random(len(t_s)) < outliers
+            roll[off] += rng.normal(0, 3.0, np.count_nonzero(off))
+            name = f"{count}_{number}_{run.shot}.mp4" if count else f"{number}_{run.shot}.mp4"
+            track = pd.DataFrame({"frame": np.arange(len(t_s)), "t_s": t_s - run.from_s})
+            track["clip"], track["quality"], track["reason"] = name, 0.9, ""
+            track["roll_deg"], track["pitch_deg"] = wrap_deg(roll), pitch
+            own_sd_deg = float(np.hypot(white_deg, slow_deg))
+            track = with_uncertainty(
+                track, sd_deg=float(np.hypot(own_sd_deg, shared_sd_deg)), shared_sd_deg=shared_sd_deg
             )
-        )
-        clips.append(ClipSheet(files=(Path(name),), shot=run.shot))
-        clocks.append(ClockFit(name, "log.csv", log_time_s(flight, run.from_s), 0.005, "given", 0))
+            tracks.append(
+                SimpleNamespace(
+                    clip=name,
+                    track=track,
+                    frames_read=len(t_s),
+                    damage="",
+                    sky="picture",
+                    dip_rad=0.003,
+                    yaw_rate=pd.DataFrame(),
+                )
+            )
+            clips.append(ClipSheet(files=(Path(name),), shot=run.shot if told else "ordinary"))
+            clocks.append(ClockFit(name, log_name, log_time_s(flight, run.from_s), 0.005, "given", count))
+        rounding_deg = (flying or {}).get("rounding_deg", 0.0)
+        gone = [column for column in flight.log if column.startswith(tuple(without))] if without else []
+        table = flight.log.drop(columns=gone)
+        logs.append(AttitudeLog(log_name, "camera_sensor", table, rounding_deg, powered_on_s, True, ()))
+        sheets.append(LogSheet(file=Path(log_name), attitude_of="camera_sensor"))
     terrain_deg = {"sea": 0.0, "plain": 0.1, "hills": 0.6, "unknown": 0.3}[surface]
     shoot = Shoot(
         folder=Path(),
@@ -184,13 +220,11 @@ def film(
         rig="test rig",
         horizon=Surface(surface=surface, terrain_deg=terrain_deg, height_m=30.0),
         camera=Camera(hfov_deg=70.0),
-        logs=(LogSheet(file=Path("log.csv"), attitude_of="camera_sensor"),),
+        logs=tuple(sheets),
     )
     for key, value in (sheet or {}).items():
         object.__setattr__(shoot, key, value)
-    rounding_deg = (flying or {}).get("rounding_deg", 0.0)
-    log = AttitudeLog("log.csv", "camera_sensor", flight.log, rounding_deg, powered_on_s, True, ())
-    return World(shoot, (log,), tuple(tracks), tuple(clocks), truth)
+    return World(shoot, tuple(logs), tuple(tracks), tuple(clocks), truth)
 
 
 def world(seed, *, plan=PLAN, offset_deg=None, mounting_deg=None, **filming):

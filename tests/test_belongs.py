@@ -199,3 +199,54 @@ def test_one_misread_frame_does_not_make_a_log_fit():
     found = compared({"other.mp4": (T_S, roll, LOG_S, 180.0 + 0 * LOG_S)})
     assert "180 deg apart" in found.verdict
     assert found.kept.all()
+
+
+def stands(seed, *, shakes_deg, rounding_deg=0.0, hold_rows=1, follows=0.0):
+    """A picture that shakes, and a log that takes part in it by ``follows``; the log steps as if told to."""
+    rng = np.random.default_rng(seed)
+    log_t_s = np.arange(-2, 62, 1 / LOG_HZ)
+    t_s = np.arange(0, 60, 1 / 10.0)
+    # Two waves of one size: rms shakes_deg, and never beyond what rolls on purpose.
+    turns = np.outer(rng.uniform(0.4, 1.8, 2), log_t_s) + rng.uniform(0, 1, (2, 1))
+    shake = shakes_deg * np.sin(2 * np.pi * turns).sum(axis=0)
+    picture = 0.8 + np.interp(t_s, log_t_s, shake) + noise_deg(rng, len(t_s), 10.0, 0.03, 0.08, 1.0)
+    log = follows * shake + (rng.normal(0, 0.003, len(log_t_s)) if follows else 0.0)
+    log = np.round(log / rounding_deg) * rounding_deg if rounding_deg else log
+    rows = np.maximum.accumulate(np.where(rng.random(len(log)) < 1 / hold_rows, np.arange(len(log)), 0))
+    return {"a.mp4": (t_s, picture, log_t_s, log[rows])}
+
+
+def test_a_log_that_stands_still_under_a_shaking_picture_is_commanded():
+    for seed in range(500, 510):
+        clips = stands(seed, shakes_deg=0.5)
+        said = compared(clips, rounding_deg=0.1).verdict
+        assert "the picture rolls to and fro by " in said, (seed, said)
+        assert "while the log stands still: commanded angles" in said
+
+
+def test_sensors_whose_logs_are_rounded_or_held_are_not_taken_for_commanded():
+    rng = np.random.default_rng(11)
+    for seed in range(600, 660):
+        shakes_deg = float(rng.choice([0.0, 0.1, 0.3, 0.5]))
+        rounding_deg = float(rng.choice([0.0, 0.01, 0.1, 0.5, 1.0]))
+        hold_rows = int(rng.choice([1, 3, 10]))
+        clips = stands(
+            seed, shakes_deg=shakes_deg, rounding_deg=rounding_deg, hold_rows=hold_rows, follows=1.0
+        )
+        said = compared(clips, rounding_deg=rounding_deg).verdict
+        assert "commanded" not in said, (seed, said)
+
+
+def test_a_still_picture_beside_a_still_log_is_no_evidence():
+    assert compared(stands(1, shakes_deg=0.0), rounding_deg=0.1).verdict == NOT_VERIFIED
+
+
+def test_a_log_coarser_than_the_shake_cannot_be_told_from_a_commanded_one():
+    assert "commanded" not in compared(stands(2, shakes_deg=0.5), rounding_deg=1.0).verdict
+
+
+def test_simulated_sensors_are_never_taken_for_commanded():
+    for seed in range(4):
+        for rounding_deg in (0.0, 0.1):
+            one = world(seed, offset_deg=0.9, flying={"rounding_deg": rounding_deg})
+            assert one.residuals().log_fits, (seed, rounding_deg)

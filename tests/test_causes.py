@@ -7,9 +7,12 @@ import pandas as pd
 import pytest
 
 from attitude.causes import observation_model
+from attitude.filter import FilterKind
 from attitude.gls import Noise, effective_count, fit, log_evidence
+from attitude.plans import Stage, hover, pan, turns, upside_down
 from attitude.sheet import Surface
-from attitude.simulate import Rig, Stage, hover, pan, turns, upside_down
+from attitude.simulate import Rig
+from attitude.stretch import Setting
 from horizon.angles import wrap_deg
 from tests.rates import film, world
 
@@ -19,6 +22,10 @@ SHORT = (*hover(6.0), *pan(30.0, 360.0), *upside_down(6.0))
 def model_of(one, **sizes):
     sizes = {"focal_sd": 0.012, "pitch_zero_sd_deg": 0.5, "dip_sd_deg": 0.03} | sizes
     return observation_model(one.residuals(), one.logs, one.clocks, one.shoot, one.tracks, **sizes)
+
+
+def columns_of(model, tau_s):
+    return model.columns([Setting(FilterKind(tau_s))])[0]
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +53,7 @@ def test_blocks_in_fast_roll_are_left_out(short):
 
 def test_static_columns_by_hand(short):
     model = model_of(short)
-    columns = model.columns(0.5)
+    columns = columns_of(model, 0.5)
     n = len(model.blocks)
     upright = np.flatnonzero(model.blocks["shot"] == "hover")
     turned = np.flatnonzero(model.blocks["shot"] == "upside_down")
@@ -88,7 +95,7 @@ def test_error_of_the_line_acts_as_a_skyline_that_leans_there_only(short):
     # To a camera with heading h, a skyline whose normal leans north and east leans right by
     # east cos h - north sin h and ahead by north cos h + east sin h, whichever way up the camera is.
     model = model_of(short)
-    columns = model.columns(0.5)
+    columns = columns_of(model, 0.5)
     n = len(model.blocks)
     heading = np.deg2rad(model.blocks["log_yaw_deg"].to_numpy(float))
     cos, sin = np.cos(heading), np.sin(heading)
@@ -174,7 +181,7 @@ def test_log_without_heading_gets_the_picture_s_pan(short):
     assert "pan" in set(seeing.blocks["shot"])
     assert any(name.startswith("skyline_north:") for name in seeing.names)
     pan_rows = np.flatnonzero(told.blocks["shot"] == "pan")
-    ours, theirs = (m.columns(1.0)[pan_rows, m.names.index("offset_sideways")] for m in (seeing, told))
+    ours, theirs = (columns_of(m, 1.0)[pan_rows, m.names.index("offset_sideways")] for m in (seeing, told))
     assert ours[3:] == pytest.approx(theirs[3:], abs=0.03)  # the first ones still carry the unknown start
     for track in blind.tracks:
         track.yaw_rate = pd.DataFrame()

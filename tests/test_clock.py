@@ -11,19 +11,9 @@ from scipy.signal import lfilter
 
 from attitude.clock import ClockError, align
 from attitude.log import AttitudeLog
+from attitude.plans import Stage, hover, pan, upside_down, wiggle
 from attitude.sheet import ClipSheet, Shoot
-from attitude.simulate import (
-    Rig,
-    SensorErrors,
-    Stage,
-    fly,
-    hover,
-    log_time_s,
-    pan,
-    truth_at,
-    upside_down,
-    wiggle,
-)
+from attitude.simulate import Rig, SensorErrors, fly, log_time_s, truth_at
 from attitude.smooth import log_angles
 from horizon.angles import wrap_deg
 from horizon.clip import ClipFacts

@@ -81,6 +81,7 @@ def test_the_simulator_shares_nothing_with_the_estimator():
         "horizon.angles",
         "attitude.LOG_COLUMNS",
         "attitude.LOG_OPTIONAL_COLUMNS",
+        "attitude.plans",
         "attitude",
     }
 

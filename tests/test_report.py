@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from attitude.entries import SHOTS
-from attitude.findings import Combination, Estimate
+from attitude.findings import Combination, Estimate, MemberRange
+from attitude.lookalikes import LENS_FILE
+from attitude.plans import hover
 from attitude.report import Picture, contents, write_report
 from attitude.report.advice import ACTION_WORDS, action_advice, shot_advice
 from attitude.report.page import HERE
 from attitude.report.plots import LOOKS, draw_footage_against_log, draw_lean_over_time
-from attitude.simulate import hover
 from horizon.selfcheck import self_check
 from tests.materials import as_clip_track, material_of, shoot_of
 from tests.rates import world
@@ -226,6 +227,53 @@ def test_sum_in_words_turns_with_its_sign():
     assert "lens low by 0.50 ± 0.04 deg" in words(pitch, 0.5)
     mixed = (("mounting.roll", 1.0), ("ground_not_level.north", 0.5))
     assert "= -0.50 ± 0.04 deg: only the sum is known" in words(mixed, -0.5)
+
+
+def test_sum_says_what_fits_and_how_each_may_lie():
+    names = ("sensor_offset.sideways", "mounting.roll")
+    ranges = tuple(MemberRange(name, -1.3, 1.9) for name in names)
+    both = Combination(tuple((name, 1.0) for name in names), 0.612, 0.02, "upside_down", ranges)
+    assert contents.sum_sentence(both) == (
+        "Sensor offset sideways and mounting roll together: right side low by 0.61 ± 0.04 deg: only the sum "
+        "is known, anything from (0.61, 0) to (0, 0.61) deg fits (alone: sensor offset sideways -1.3 to "
+        "1.9 deg; mounting roll -1.3 to 1.9 deg). To split it, film: upside-down shot."
+    )
+    three = (*both.weights, ("ground_not_level.east", -1.0))
+    sentence = contents.sum_sentence(dataclasses.replace(both, weights=three, film="pan", ranges=()))
+    assert (
+        "anything from (0.61, 0, 0), (0, 0.61, 0) to (0, 0, -0.61) deg fits. To split it, film: full pan"
+        in sentence
+    )
+    lens = dataclasses.replace(both, weights=(("mounting.pitch", 1.0), ("focal_length", 0.7)), film=LENS_FILE)
+    assert contents.sum_sentence(lens).endswith("To split it, the lens file tells.")
+
+
+def test_what_is_not_determined_is_shown_as_a_range_only():
+    material = shoot_of("open")
+    rows = [
+        *contents.offset_rows(material),
+        *contents.mounting_rows(material),
+        *contents.other_rows(material),
+    ]
+    open_rows = [row for row in rows if row.size == contents.OPEN]
+    assert len(open_rows) >= 5
+    for row in open_rows:
+        assert re.fullmatch(r"-?[\d.]+ to [\d.]+ (mg|deg)", row.effect)
+        assert "±" not in row.effect
+
+
+def test_time_out_is_said_with_what_the_mean_leaves_open():
+    sentence = contents.time_sentence(shoot_of("a"))
+    shares = re.fullmatch(
+        r"out of 0.5 deg for \d+ s: (\d+) % of the time \((\d+) to (\d+) %\); worst five seconds: "
+        r"(?:left|right) side low by \d\.\d\d ± 0\.\d\d deg",
+        sentence,
+    )
+    measured, low, high = map(int, shares.groups())
+    assert low < measured < high
+    assert contents.time_sentence(shoot_of("b")).startswith(
+        "out of 0.5 deg for less than 1 s: 0 % of the time; "
+    )
 
 
 def test_board_axes_are_named_where_they_are_told():

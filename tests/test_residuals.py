@@ -171,6 +171,48 @@ def test_blocks_follow_the_correlation_time():
     assert np.diff(slow.blocks["t_s"]).mean() > 2.5
 
 
+def of_untold_shot(**clip):
+    return replace(shoot_of(), clips=(ClipSheet(files=(Path("a.mp4"),), **clip),))
+
+
+def test_shots_that_the_sheet_does_not_tell_are_found():
+    # Still to 20 s, then one full turn at 6 deg/s, then still.
+    t_s, log_s = np.arange(0, 100, 0.1), np.arange(-5, 105, 0.05)
+    log = log_of(log_s, yaw_deg=6.0 * np.clip(log_s - 20.0, 0, 60.0))
+    one = found(track_of(t_s), log, of_untold_shot())
+    assert set(one.frames["shot"][one.frames["t_s"].between(1, 18)]) == {"hover"}
+    assert set(one.frames["shot"][one.frames["t_s"].between(22, 78)]) == {"pan"}
+    assert set(one.blocks["shot"][one.blocks["t_s"].between(23, 77)]) == {"pan"}
+    assert [note for note in one.notes if "is a pan" in note] == [
+        "a.mp4: 0 to 20 s is a hover, 20 to 80 s is a pan, 80 to 100 s is a hover"
+    ]
+    slowed = found(track_of(t_s), log, of_untold_shot(time_scale=0.25))
+    assert "a.mp4: 0 to 79 s is a hover, 80 to 320 s is a pan, 321 to 400 s is a hover" in slowed.notes
+
+
+def test_a_told_shot_wins_over_the_motion():
+    log = log_of(LOG_S, yaw_deg=10.0 * LOG_S)
+    told = found(track_of(T_S), log)
+    assert set(told.frames["shot"]) == set(told.blocks["shot"]) == {"hover"}
+    assert told.notes == ()
+    assert set(found(track_of(T_S), log, of_untold_shot()).blocks["shot"]) == {"pan"}
+
+
+def test_a_block_is_of_the_shot_of_most_of_its_frames():
+    log = log_of(LOG_S, yaw_deg=10.0 * np.clip(LOG_S - 7.2, 0, None))
+    one = found(track_of(T_S), log, of_untold_shot())
+    across = one.frames.groupby("block")["shot"].nunique().idxmax()
+    shots = one.frames[one.frames["block"] == across]["shot"].value_counts()
+    assert len(shots) > 1
+    assert one.blocks.loc[across, "shot"] == shots.idxmax()
+
+
+def test_a_foreign_log_names_no_shots():
+    one = found(track_of(T_S, 90.0), log_of(LOG_S), of_untold_shot())
+    assert not one.log_fits
+    assert not [note for note in one.notes if "is a" in note]
+
+
 def test_clip_without_a_sheet_entry_is_named():
     with pytest.raises(ValueError, match=r"shoot.toml: no \[\[clip\]\] names b.mp4"):
         clip_sheet_of("b.mp4", shoot_of())

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from attitude.infer import infer_without_log
+from attitude.plans import hover
 from attitude.result import assumptions_of, build_result
 from attitude.sheet import Camera, Surface
-from attitude.simulate import hover
 from attitude.verdict import judge
 from tests.rates import world
 from tests.test_selfcheck import checked
@@ -132,11 +132,35 @@ def test_sum_that_cannot_be_split(careless):
     one = world(32, plan=hover(15.0), offset_deg=0.9)
     result, _ = result_of(one, one.infer(), one.residuals())
     roll = result["undetermined"][0]
-    assert set(roll) == {"combination", "value_deg", "sd_deg", "members", "film"}
+    assert set(roll) == {"combination", "value_deg", "sd_deg", "members", "ranges", "film"}
     assert roll["members"] == ["sensor_offset.sideways", "mounting.roll"]
     assert [part["member"] for part in roll["combination"]] == roll["members"]
     assert roll["film"] == "upside_down"
+    assert [one["member"] for one in roll["ranges"]] == roll["members"]
+    for one in roll["ranges"]:
+        assert one["low_deg"] < 0 < roll["value_deg"] < one["high_deg"]  # all of it in either, and beyond
+    # Never a number for a member that is not determined: its range is all that is said.
+    for one in (result["sensor_offset_mg"]["sideways"], result["mounting_deg"]["roll"]):
+        assert one["determined"] is False
+        assert one["value"] is None
+        assert one["sd"] is None
+        assert one["low"] < 0 < one["high"]
     assert result["after_recalibration_deg"]["value"] is None
+
+
+def test_no_unknown_has_a_value_without_being_determined(full):
+    """In any part of the result, however deep."""
+
+    def members(value):
+        if isinstance(value, dict):
+            yield from [value] if "determined" in value else []
+            for inner in value.values():
+                yield from members(inner)
+
+    found = list(members(full))
+    assert {one["determined"] for one in found} == {True, False}
+    for one in found:
+        assert (one["value"] is not None) == (one["sd"] is not None) == one["determined"]
 
 
 def test_clock_that_was_not_needed_is_null(careless):

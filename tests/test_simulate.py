@@ -10,21 +10,8 @@ from scipy.spatial.transform import Rotation
 
 import attitude.simulate
 from attitude import LOG_COLUMNS, LOG_OPTIONAL_COLUMNS
-from attitude.simulate import (
-    Rig,
-    SensorErrors,
-    Stage,
-    fly,
-    half_turn,
-    hover,
-    log_time_s,
-    pan,
-    tilt,
-    truth_at,
-    turns,
-    upside_down,
-    wiggle,
-)
+from attitude.plans import Stage, half_turn, hover, pan, tilt, turns, upside_down, wiggle
+from attitude.simulate import Rig, SensorErrors, fly, log_time_s, truth_at
 from horizon.angles import angles_from_up, up_from_angles, wrap_deg
 
 QUIET = SensorErrors(accel_noise_mg_rthz=0.0, gyro_noise_dps_rthz=0.0)
@@ -301,6 +288,7 @@ def test_simulator_shares_nothing_with_the_estimator():
     modules |= {name.name for node in ast.walk(tree) if isinstance(node, ast.Import) for name in node.names}
     assert {name for name in modules if name.split(".")[0] in ("attitude", "horizon")} == {
         "attitude",
+        "attitude.plans",
         "horizon.angles",
     }
     names = {

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from attitude.causes import USUAL_HEIGHT_M
 from attitude.dip import dip_rad, shore_dip_rad
 from attitude.optics import KnownLens
 from attitude.sheet import Camera, ClipSheet, Shoot, Surface
 from attitude.surroundings import (
+    USUAL_HEIGHT_M,
     lens_axis_sd_rad,
     line_height_sd_rad,
     shores_m,

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from attitude.simulate import hover
+from attitude.plans import hover
 from attitude.terminal import measure_lines, summary_lines
 from tests.materials import as_clip_track, material_of, shoot_of
 from tests.rates import world

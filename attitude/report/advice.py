@@ -1,39 +1,18 @@
 """Steps and cautions: what to do about each action, and how to film each shot.
 
-The only place for this text, so that page and terminal say the same. Cautions stand with the step they
-belong to: who reads only the step must have read its caution. They depend on the kind of rig: only an
-aircraft has propellers.
+Page and terminal take this text from here, so that they say the same. Cautions (:mod:`attitude.cautions`)
+come with the step they belong to: who reads only the step must have read its caution.
 """
 
 from dataclasses import dataclass
 
-from attitude.shots import describe
+from attitude.cautions import CELLS, FLYING, POWER_UP, SUPPLIED, UNPOWERED, by_hand_cautions, filming_cautions
+from attitude.shots import SHOT_WORDS, Shot, describe, instead
 
 __all__ = ["ACTION_WORDS", "AIRWORTHY", "LOCAL_RULES", "Advice", "action_advice", "shot_advice", "shot_words"]
 
 AIRWORTHY = "A level picture says nothing about airworthiness."
 LOCAL_RULES = "Local rules and licensed practice come before anything said here."
-
-UNPOWERED = (
-    "Propellers off and flight battery out before any hand touches the rig.",
-    "Feed the sensor from USB or a bench supply only, gimbal motors disabled and checked by hand. If it "
-    "cannot be fed that way, leave this out.",
-)
-NEVER_BY_HAND = (
-    "Never hold or turn a powered aircraft by hand, and never force a powered gimbal.",
-    "A second hand or a strap on the camera while it is upside down.",
-)
-SUPPLIED = ("Sensor fed from USB or a bench supply, gimbal motors disabled and checked by hand.",)
-STRAP = (
-    "A second hand or a strap on the camera while it is upside down; never force a powered gimbal.",
-    "On a beach mind tide and rocks.",
-)
-CELLS = "Never leave lithium packs unattended while the sensor warms up."
-FLYING = (
-    "Fly with a spotter, in line of sight, clear of people, within wind and height limits and with a return "
-    "reserve, only where local rules and your licence allow.",
-)
-LOW_SUN = "Do not park a low sun in a long lens."
 
 ACTION_WORDS = {
     "leave": "Leave it as it is",
@@ -43,17 +22,6 @@ ACTION_WORDS = {
     "wait_before_filming": "Let the sensor warm up before filming",
     "balance_or_tune": "Balance the camera, then tune the gimbal",
     "open": "Film one more shot",
-}
-SHOT_WORDS = {
-    "hover": "level hold",
-    "pan": "full pan",
-    "upside_down": "upside-down shot",
-    "half_turn": "half turns",
-    "turns": "flown turns",
-    "tilt": "slow tilt",
-    "wiggle": "wiggle for the clocks",
-    "ordinary": "ordinary footage",
-    "warm_up": "cold start and warm",
 }
 
 
@@ -114,29 +82,23 @@ def shot_advice(name: str, rig_kind: str) -> Advice:
     KeyError
         Not a shot.
     """
-    flown = rig_kind == "drone"
-    if name == "warm_up":
-        how = (
-            "Film 20 s of level horizon right after power-on and again 20 min later, log running throughout.",
-        )
-        return Advice(SHOT_WORDS[name], how, (*(FLYING if flown else ()), CELLS))
-    cautions: tuple[str, ...]
-    if name == "upside_down":
-        cautions = (*UNPOWERED, *NEVER_BY_HAND) if flown else (*SUPPLIED, *STRAP)
-    else:
-        cautions = (*(FLYING if flown else STRAP[1:]), LOW_SUN)
     shot = describe(name, rig_kind)
-    turning = ("Cables without slip rings do not survive full turns of the gimbal's head.",)
-    return Advice(
-        SHOT_WORDS[name],
-        (f"{shot.how} About {shot.seconds} s.",),
-        (*cautions, *(turning if name in ("pan", "half_turn") else ())),
-    )
+    if name == "upside_down":
+        otherwise = (
+            f"Where the gimbal cannot be turned over: {how[0].lower()}{how[1:]}" for _, how in instead()
+        )
+        return Advice(shot.title, (_timed(shot), *otherwise), by_hand_cautions(rig_kind))
+    cautions = filming_cautions(rig_kind, turning=name in ("pan", "half_turn"))
+    return Advice(shot.title, (_timed(shot),), (*cautions, *((CELLS,) if name == "warm_up" else ())))
 
 
 def shot_words(name: str) -> str:
     """Name of a shot for people."""
     return SHOT_WORDS[name]
+
+
+def _timed(shot: Shot) -> str:
+    return f"{shot.how} About {shot.seconds} s."
 
 
 def _recalibrate(flown: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -147,8 +109,7 @@ def _recalibrate(flown: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
         if flown
         else "Recalibrate the sensor of the gimbal.",
         "Hold every face square and still on a bubble cube, as the calibration asks, never in the hand.",
-        "First power-up afterwards on a stand, camera restrained, hands clear"
-        + ("; then a low hover near you." if flown else "."),
+        POWER_UP + ("; then a low hover near you." if flown else "."),
         "Film the same horizon again (level, and turned over) before you trust it.",
     )
     return steps, (*(UNPOWERED if flown else SUPPLIED), CELLS)

@@ -2,7 +2,7 @@
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -10,12 +10,23 @@ import pandas as pd
 from attitude.corrections import COLUMNS
 from attitude.findings import Combination, Estimate
 from attitude.infer import MG_PER_DEG, picture_lean
+from attitude.lookalikes import LENS_FILE
 from attitude.picture import footage_roll, out_of_tolerance
 from attitude.report.advice import shot_words
 from attitude.report.material import Material
 from attitude.residuals import clip_sheet_of
-from attitude.verdict import CONDITIONS, ONLY_THE_SUM
-from attitude.words import chance_words, lean_words, pitch_words, plain, sum_words, with_uncertainty
+from attitude.verdict import CONDITIONS, ONLY_THE_SUM, time_words
+from attitude.words import (
+    chance_words,
+    lean_words,
+    member_words,
+    pitch_words,
+    places,
+    plain,
+    range_words,
+    sum_words,
+    with_uncertainty,
+)
 from horizon.selfcheck import SMALL_DEG
 
 # fmt: off
@@ -43,7 +54,9 @@ EXPLAINED = {
 }
 POSES = {180.0: "upside down", 90.0: "in portrait"}
 # What a sum of unknowns leans at level, and which way; sums of others stay formulae.
-ROLLS = {"sensor_offset.sideways": 1.0, "mounting.roll": 1.0, "warm_up.sideways": 1.0}
+ROLLS = dict.fromkeys(
+    ("sensor_offset.sideways", "mounting.roll", "warm_up.sideways", "mounting.seat", "gyro_bias.roll"), 1.0
+)
 PITCHES = {"mounting.pitch": 1.0, "sensor_offset.along_lens": -1.0}
 
 
@@ -123,18 +136,18 @@ def chance_sentence(material: Material) -> str:
     if p is None:
         return ""
     tolerance = material.verdict.tolerance_deg
-    return f"Chance that the lean is within {tolerance:g} deg, here and on the next shoot: {chance_words(p)}"
+    return (
+        f"Chance of staying within {tolerance:g} deg, in the mean and in time, here and on the next shoot: "
+        f"{chance_words(p)}"
+    )
 
 
 def time_sentence(material: Material) -> str:
     """Time out of tolerance and the worst five seconds; empty when nothing was measured."""
-    out, tolerance = material.causes.out_of_tolerance, material.verdict.tolerance_deg
+    out = material.causes.out_of_tolerance
     if out is None:
         return ""
-    worst = f"worst five seconds: {_worst_words(out.worst_5s_deg)}"
-    if out.seconds <= 0:
-        return f"never out of {tolerance:g} deg; {worst}"
-    return f"out of {tolerance:g} deg for {out.seconds:.0f} s ({100 * out.share:.0f} % of the time); {worst}"
+    return time_words(out, material.causes.picture_lean, material.verdict.tolerance_deg)
 
 
 def frames_sentence(material: Material) -> str:
@@ -162,7 +175,8 @@ def clip_rows(material: Material) -> list[ClipRow]:
             rows.append(ClipRow(track.clip, shot, frames, "not measured", "", "", track.damage))
             continue
         lean = usual_lean_words(part)
-        worst = _worst_words(out.worst_5s_deg)
+        mean = picture_lean(part)
+        worst = "" if mean is None else lean_words(replace(mean, value=out.worst_5s_deg))
         rows.append(ClipRow(track.clip, shot, frames, lean, f"{out.seconds:.0f} s", worst, track.damage))
     return rows
 
@@ -200,13 +214,16 @@ def offset_rows(material: Material) -> list[SizeRow]:
             continue
         title = f"{name.replace('_', ' ')}{axis}"
         if not one.determined:
-            rows.append(SizeRow(title, OPEN, ""))
+            rows.append(SizeRow(title, OPEN, range_words(one.low, one.high, "mg")))
             continue
         sign = -1.0 if name == "along_lens" else 1.0
         angle = Estimate(sign * one.value / MG_PER_DEG, one.sd / MG_PER_DEG, one.t95)
         effect = {
             "sideways": f"level: {lean_words(angle)}",
-            "vertical": f"none while level; {abs(angle.value):.2f} deg with the camera on its side",
+            "vertical": (
+                f"none while level; {with_uncertainty(abs(angle.value), angle.half_width, 'deg')} with the "
+                "camera on its side"
+            ),
             "along_lens": f"level: {pitch_words(angle)}",
         }[name]
         rows.append(SizeRow(title, with_uncertainty(one.value, one.half_width, "mg"), effect))
@@ -218,7 +235,7 @@ def mounting_rows(material: Material) -> list[SizeRow]:
     rows = []
     for turn, one in material.causes.mounting_deg.items():
         if not one.determined:
-            rows.append(SizeRow(turn, OPEN, ""))
+            rows.append(SizeRow(turn, OPEN, range_words(one.low, one.high, "deg")))
             continue
         side = "right" if one.value >= 0 else "left"
         words = {
@@ -243,31 +260,53 @@ def other_rows(material: Material) -> list[SizeRow]:
             if one.determined
             else OPEN
         )
-        rows.append(SizeRow(f"Skyline towards {way}", size, ""))
+        rows.append(SizeRow(f"Skyline towards {way}", size, _if_open(one, "deg")))
     if causes.turns is not None:
         one = causes.turns
         size = (
             with_uncertainty(one.value, one.half_width, "deg per m/s² sideways") if one.determined else OPEN
         )
-        rows.append(SizeRow("Leaning in turns", size, ""))
+        rows.append(SizeRow("Leaning in turns", size, _if_open(one, "deg per m/s² sideways")))
     if causes.warm_up is not None:
         one = causes.warm_up
         words = lean_words(one) if one.determined else OPEN
-        rows.append(SizeRow("At power-on, besides", words, f"fading over {causes.warm_up_s or 0:.0f} s"))
+        fading = _if_open(one, "deg") or f"fading over {causes.warm_up_s or 0:.0f} s"
+        rows.append(SizeRow("At power-on, besides", words, fading))
     return rows
 
 
+def _if_open(one: Estimate, unit: str) -> str:
+    return "" if one.determined else range_words(one.low, one.high, unit)
+
+
 def sum_sentence(one: Combination) -> str:
-    """What is known of unknowns that cannot be told apart, and the shot that would."""
+    """What is known of unknowns that cannot be told apart, how each may lie, and the shot that would tell."""
     words = _sum_words(one)
-    return f"{words[0].upper()}{words[1:]}: only the sum is known. To split it, film: {shot_words(one.film)}."
+    alone = "; ".join(
+        f"{member_words(r.member)} {range_words(r.low_deg, r.high_deg, 'deg')}" for r in one.ranges
+    )
+    told = "the lens file tells" if one.film == LENS_FILE else f"film: {shot_words(one.film)}"
+    return (
+        f"{words[0].upper()}{words[1:]}: only the sum is known, {_shares(one)} deg fits"
+        f"{f' (alone: {alone})' if alone else ''}. To split it, {told}."
+    )
+
+
+def _shares(one: Combination) -> str:
+    """``anything from (0.61, 0) to (0, 0.61)``: all of it in the one member to all in the other, deg."""
+    digits = places(1.96 * one.sd_deg)
+    ends = []
+    for k, (_, weight) in enumerate(one.weights):
+        alone = f"{round(one.value_deg / weight, digits) + 0.0:.{digits}f}"
+        ends.append(f"({', '.join(alone if j == k else '0' for j in range(len(one.weights)))})")
+    return f"anything from {', '.join(ends[:-1])} to {ends[-1]}"
 
 
 def _sum_words(one: Combination) -> str:
     for signs, words in ((ROLLS, lean_words), (PITCHES, pitch_words)):
         weights = [weight * signs[name] for name, weight in one.weights if name in signs]
         if len(weights) == len(one.weights) and np.allclose(weights, np.sign(weights[0]), atol=0.05):
-            names = " and ".join(name.replace(".", " ").replace("_", " ") for name, _ in one.weights)
+            names = " and ".join(member_words(name) for name, _ in one.weights)
             return f"{names} together: {words(Estimate(weights[0] * one.value_deg, one.sd_deg))}"
     return f"{sum_words(one.weights)} = {with_uncertainty(one.value_deg, 1.96 * one.sd_deg, 'deg')}"
 
@@ -366,12 +405,6 @@ def self_check_rows(material: Material) -> list[SizeRow]:
 
 def _counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
-
-
-def _worst_words(worst_deg: float) -> str:
-    if round(abs(worst_deg), 1) == 0:
-        return "level to 0.1 deg"
-    return f"{'right' if worst_deg > 0 else 'left'} side low by {abs(worst_deg):.1f} deg"
 
 
 def _board_axes(material: Material) -> Sequence[str]:

@@ -27,7 +27,7 @@ from attitude.report.material import Material, Picture
 from attitude.report.plots import LOOKS, draw_footage_against_log, draw_lean_over_time
 from attitude.residuals import clip_sheet_of
 
-__all__ = ["write_report"]
+__all__ = ["render", "write_report"]
 
 HERE = Path(__file__).parent
 PAGE_PX = 1280
@@ -89,7 +89,8 @@ def write_report(material: Material, folder: Path) -> None:
     write_whole(folder / "report.html", _page(material, drawn, pictures).encode("utf-8"))
 
 
-def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures: tuple[Picture, ...]) -> str:
+def render(template: str, **values: object) -> str:
+    """Text of a template of this folder in the house's look; every value is text to it, never markup."""
     environment = Environment(
         loader=FileSystemLoader(HERE),
         autoescape=True,
@@ -99,13 +100,18 @@ def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures
         keep_trailing_newline=True,
     )
     environment.filters["clean"] = contents.printable
+    style = Markup((HERE / "style.css").read_text(encoding="utf-8"))
+    return environment.get_template(template).render(style=style, **values)
+
+
+def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures: tuple[Picture, ...]) -> str:
     shoot, verdict, causes = material.shoot, material.verdict, material.causes
     open_shot = verdict.next_shot
     turns = contents.turn_rows(material)
     offsets, mountings = contents.offset_rows(material), contents.mounting_rows(material)
     given = material.result["assumptions"]
-    text = environment.get_template("template.html.j2").render(
-        style=Markup((HERE / "style.css").read_text(encoding="utf-8")),
+    text = render(
+        "template.html.j2",
         material=material,
         shoot=shoot,
         verdict=verdict,

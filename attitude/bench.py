@@ -1,0 +1,161 @@
+"""Holds of the sensor on the bench, upright, inverted or on any face, as evidence for its offset.
+
+A sensor at rest reads f = (1 + s) u + b, u its up vector, s the scale of each axis, b the offset. Held in a
+known pose up to the bubble's error, a hold gives, per axis of the sensor: along u, s + b (the error of the
+pose enters by its square only); across u, b and the error of the pose, which is the bubble's. Upright and
+inverted together show the sideways offset twice, each time with a bubble of its own; a pair of faces left and
+right shows it free of the bubble.
+
+The columns, units and axes of a hold's file are those of the first log; without a logged accelerometer they
+are ax, ay, az in the unit that a reading of one g tells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from attitude.columns import nearest_names
+from attitude.mapping import ACCELEROMETER_UNITS_G, numbers
+from attitude.sheet import BenchSheet, LogSheet, Shoot
+from attitude.table import TableError, read_table
+from attitude.unknowns import BENCH_SCALE, Unknown
+
+__all__ = ["BenchError", "Hold", "bench_rows", "bench_unknowns", "read_holds"]
+
+Array = NDArray[np.float64]
+
+AXES = ("sideways", "vertical", "along_lens")
+USUAL_COLUMNS = ("ax", "ay", "az")
+# Readings of one g: in g, in m/s^2, in mg, and in counts of 16 bits at 16, 8, 4 and 2 g full scale.
+USUAL_UNITS_G = (1.0, 1 / 9.80665, 1e-3, 1 / 2048, 1 / 4096, 1 / 8192, 1 / 16384)
+UNIT_WITHIN = 0.1
+FEWEST_READINGS, RESOLUTION_G = 10, 2e-4
+MOVED_G = 0.02
+TILTED = 0.9  # cosine beyond which a hold is not the pose that the sheet says
+DEG_PER_RAD = 180 / np.pi
+
+
+class BenchError(ValueError):
+    """A bench hold cannot be used; the text names the file, the place and the mend."""
+
+
+@dataclass(frozen=True)
+class Hold:
+    """Mean reading of one hold in sensor axes turned to the camera's, g, and the pose's up vector there.
+
+    sd_g : of the mean. bubble_deg : sd of the pose.
+    """
+
+    name: str
+    up: Array
+    reading_g: Array
+    sd_g: float
+    bubble_deg: float
+
+
+def read_holds(shoot: Shoot) -> tuple[Hold, ...]:
+    """Read every [[bench]] hold of a shoot.
+
+    Raises
+    ------
+    BenchError
+        A file holds no such columns, too few readings, another pose than the sheet says, or motion.
+    """
+    log = next((log for log in shoot.logs if log.accelerometer is not None), None)
+    return tuple(_hold(one, log) for one in shoot.bench)
+
+
+def _hold(sheet: BenchSheet, log: LogSheet | None) -> Hold:
+    names = USUAL_COLUMNS if log is None or log.accelerometer is None else log.accelerometer
+    try:
+        table = read_table(sheet.file, names)
+    except TableError as error:
+        raise BenchError(str(error)) from None
+    for name in names:
+        if name not in table.cells:
+            mend = f"{nearest_names(name, table.names)}; name the columns as the log's accelerometer"
+            raise BenchError(f"{sheet.file.name}: no column {name!r}; {mend}")
+    board = np.column_stack([numbers(table, name) for name in names])
+    board = board[np.isfinite(board).all(axis=1)]
+    if len(board) < FEWEST_READINGS:
+        raise BenchError(
+            f"{sheet.file.name}: holds {len(board)} readings; hold the sensor still for ten seconds"
+        )
+    reading = _along_camera(board * _unit_g(sheet, board, log), log)
+    up = _pose_up(sheet.pose, log)
+    mean = reading.mean(axis=0)
+    if mean @ up < TILTED * np.linalg.norm(mean):
+        raise BenchError(
+            f"{sheet.file.name}: reads {', '.join(f'{value:+.2f}' for value in mean)} g along camera right, "
+            f"down, forward: not the pose {sheet.pose!r}; correct pose, or accelerometer_sign of the log"
+        )
+    thirds = np.array([part.mean(axis=0) for part in np.array_split(reading, 3)])
+    moved_g = float(np.ptp(thirds, axis=0).max())
+    if moved_g > MOVED_G:
+        raise BenchError(
+            f"{sheet.file.name}: the reading moves by {1000 * moved_g:.0f} mg; hold still and log anew"
+        )
+    # Noise of neighbours hangs together: counted as one reading in ten, and never better than the resolution.
+    noise_g = float(reading.std(axis=0).max()) / np.sqrt(len(reading) / 10)
+    sd_g = float(np.sqrt(noise_g**2 + moved_g**2 / 12 + RESOLUTION_G**2))
+    return Hold(sheet.file.name, up, mean, sd_g, sheet.bubble_deg)
+
+
+def _unit_g(sheet: BenchSheet, board: Array, log: LogSheet | None) -> float:
+    if log is not None:
+        unit = log.accelerometer_unit
+        scale = ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit
+        return scale if log.accelerometer_sign == "up_reads_plus" else -scale
+    size = float(np.linalg.norm(board.mean(axis=0)))
+    for unit_g in USUAL_UNITS_G:
+        if abs(size * unit_g - 1) < UNIT_WITHIN:
+            return unit_g
+    raise BenchError(
+        f"{sheet.file.name}: a reading of {size:g} at rest is one g in no usual unit; give accelerometer and "
+        f"accelerometer_unit in a [[log]]"
+    )
+
+
+def _along_camera(board: Array, log: LogSheet | None) -> Array:
+    """Readings along the board's axes -> along camera right, down, forward."""
+    axes = LogSheet.sensor_axes if log is None else log.sensor_axes
+    columns = [(-1 if axis.startswith("-") else 1) * board[:, "xyz".index(axis[-1])] for axis in axes]
+    return np.column_stack(columns)
+
+
+def _pose_up(pose: str, log: LogSheet | None) -> Array:
+    """Up vector along camera right, down, forward: a level camera's is (0, -1, 0)."""
+    if pose in ("upright", "inverted"):
+        return np.array([0.0, -1.0 if pose == "upright" else 1.0, 0.0])
+    board = np.zeros((1, 3))
+    board[0, "xyz".index(pose[1])] = 1.0 if pose[0] == "+" else -1.0
+    return np.asarray(_along_camera(board, log)[0])
+
+
+def bench_unknowns(holds: Sequence[Hold]) -> list[Unknown]:
+    """Scale of each axis that some hold has upright, as the angle it looks like."""
+    used = sorted({int(np.argmax(np.abs(hold.up))) for hold in holds})
+    size = BENCH_SCALE * DEG_PER_RAD
+    return [Unknown(f"bench_scale_{AXES[k]}", "", size, size) for k in used]
+
+
+def bench_rows(holds: Sequence[Hold], names: Sequence[str]) -> tuple[Array, Array, Array]:
+    """Columns (3 per hold, unknowns), what was read less the pose, deg (3 per hold), and its sd, deg."""
+    columns = np.zeros((3 * len(holds), len(names)))
+    seen, sd = np.zeros(3 * len(holds)), np.zeros(3 * len(holds))
+    for i, hold in enumerate(holds):
+        along = int(np.argmax(np.abs(hold.up)))
+        for k in range(3):
+            row = 3 * i + k
+            columns[row, names.index(f"offset_{AXES[k]}")] = 1.0
+            seen[row] = DEG_PER_RAD * (hold.reading_g[k] - hold.up[k])
+            sd[row] = DEG_PER_RAD * hold.sd_g
+            if k == along:
+                columns[row, names.index(f"bench_scale_{AXES[k]}")] = hold.up[k]
+            else:
+                sd[row] = np.hypot(sd[row], hold.bubble_deg)
+    return columns, seen, sd

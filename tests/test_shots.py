@@ -1,0 +1,262 @@
+"""The test-shoot card: what is on it, how long its poses are, and what it refuses."""
+
+import re
+import subprocess
+import sys
+import tomllib
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from attitude.entries import SHOTS, tables
+from attitude.holds import CertaintyError, hold_seconds, mean_sd_deg, offset_sd_deg, reach
+from attitude.protocol import RIG_KINDS, ProtocolError, protocol
+from attitude.report.advice import shot_advice
+from attitude.report.card import write_card
+from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking, describe
+from attitude.terminal import card_lines
+
+DEMO = Path(__file__).parents[1] / "demo_clips" / "1_after_careless_calibration"
+
+
+def card_of(rig_kind, lacking=None, certainty_deg=0.1):
+    return protocol(rig_kind, certainty_deg=certainty_deg, lacking=lacking)
+
+
+def names_of(card):
+    return [[step.shot.name for step in one.steps] for one in card.power_ons]
+
+
+def terminal_of(card):
+    return " ".join(" ".join(card_lines(card, Path())).split())
+
+
+# Worked out apart from this code for the derivation of the estimators: 95 % half-width of the sideways offset
+# from an upright and an upside-down pose, for noise of 0.05 or 0.1 deg with a correlation time of 1 or 5 s.
+@pytest.mark.parametrize(
+    ("seconds", "widths"),
+    [
+        (5, (0.044, 0.098, 0.088, 0.196)),
+        (10, (0.031, 0.069, 0.062, 0.139)),
+        (15, (0.025, 0.057, 0.051, 0.113)),
+        (20, (0.022, 0.049, 0.044, 0.098)),
+        (30, (0.018, 0.040, 0.036, 0.080)),
+    ],
+)
+def test_half_widths_are_those_of_the_table(seconds, widths):
+    worlds = [(0.05, 1.0), (0.05, 5.0), (0.1, 1.0), (0.1, 5.0)]
+    for (noise_sd_deg, correlation_s), width in zip(worlds, widths, strict=True):
+        sd = offset_sd_deg(seconds, noise_sd_deg=noise_sd_deg, correlation_s=correlation_s)
+        assert 1.96 * sd == pytest.approx(width, abs=0.0005)
+
+
+def test_a_minute_of_usual_noise_is_worth_thirty_values():
+    # n_eff = T / (2 correlation time): 60 s at 1 s make 30, and 0.05 deg become 0.009 deg.
+    assert mean_sd_deg(60) == pytest.approx(0.05 / 30**0.5, rel=0.001)
+
+
+def test_poses_are_as_long_as_the_certainty_needs_and_never_unsettled():
+    assert hold_seconds(0.5) == hold_seconds(0.1) == HOLD_S == 5 * 5
+    held_s = hold_seconds(0.099)
+    assert held_s > HOLD_S
+    assert reach(held_s).offset_deg <= 0.099 < reach(held_s - 5).offset_deg
+    assert reach(HOLD_S).lean_deg < reach(HOLD_S).offset_deg <= 0.1
+
+
+@pytest.mark.parametrize("certainty_deg", [0.098, 0.05, 0.0, -0.2, float("nan")])
+def test_what_no_length_averages_away_is_refused_with_what_is_possible(certainty_deg):
+    with pytest.raises(CertaintyError, match=r"0\.08 deg for the lean.* ask for 0\.099 or more") as refused:
+        protocol("drone", certainty_deg=certainty_deg)
+    least = float(re.search(r"ask for ([\d.]+)", str(refused.value)).group(1))
+    assert hold_seconds(least) >= HOLD_S
+
+
+def test_order_and_power_ons_of_a_drone():
+    air, hands = names_of(card_of("drone"))
+    assert air == ["wiggle", "hover", "pan", "half_turn", "turns", "tilt", "warm_up", "wiggle"]
+    assert hands == ["wiggle", "upside_down", "wiggle"]
+    first, second = card_of("drone").power_ons
+    assert first.minutes * 60 >= WARM_AFTER_S + HOLD_S
+    assert second.minutes * 60 >= WARM_AFTER_S + 2 * HOLD_S
+    assert "battery" in second.title
+
+
+@pytest.mark.parametrize(("rig_kind", "turns"), [("handheld", ["turns"]), ("bench", [])])
+def test_without_a_flight_battery_all_shots_share_one_power_on(rig_kind, turns):
+    order = ["wiggle", "hover", "pan", "upside_down", "half_turn", *turns, "tilt", "warm_up", "wiggle"]
+    assert names_of(card_of(rig_kind)) == [order]
+
+
+def test_cautions_come_first_and_propellers_only_with_a_drone():
+    for rig_kind in RIG_KINDS:
+        text = terminal_of(card_of(rig_kind))
+        assert text.index("Mind") < text.index("1. Wiggle")
+        assert ("ropellers" in text) == (rig_kind == "drone")
+        assert text.index("motors disabled") < text.index("Upside-down shot")
+    for one in card_of("drone").power_ons[1].steps:
+        assert "propellers off" in one.shot.caution
+
+
+def test_the_card_asks_for_cautions_that_the_next_shot_gives():
+    """One place for the texts: nobody who films one shot reads less than who films them all."""
+    for rig_kind in RIG_KINDS:
+        said = {line for group in card_of(rig_kind).cautions for line in group.lines}
+        for name in ("hover", "pan", "upside_down", "half_turn", "tilt", "warm_up"):
+            assert set(shot_advice(name, rig_kind).cautions) <= said
+
+
+def test_every_sheet_line_is_one_that_a_sheet_takes(tmp_path):
+    known = tables(tmp_path)
+    (tmp_path / "upright.csv").touch()
+    for rig_kind in RIG_KINDS:
+        known[""]["rig_kind"](rig_kind)
+        card = card_of(rig_kind)
+        for lines in [step.sheet for one in card.power_ons for step in one.steps]:
+            entries = tomllib.loads("\n".join(lines))
+            known["clip"]["shot"](entries.pop("shot"))
+            for key, value in entries.items():
+                known["log"][key](value)
+        portrait, bench = (tomllib.loads("\n".join(other.sheet)) for other in card.instead)
+        assert portrait["shot"] in SHOTS
+        for key, value in bench["bench"][0].items():
+            known["bench"][key](value)
+
+
+def test_only_what_is_lacking_is_shown_between_its_wiggles():
+    pan = Lacking("pan", 90.0, "the skyline may lean", "the lean within 0.08 deg")
+    card = card_of("drone", [pan])
+    assert names_of(card) == [["wiggle", "pan", "wiggle"]]
+    assert card.power_ons[0].steps[1].shot.seconds == 90
+    text = terminal_of(card)
+    assert "Why: the skyline may lean. Then: the lean within 0.08 deg." in text
+    assert "turned over" not in text
+    warm = Lacking("warm_up", 25.0, "it was cold", "the warm lean")
+    assert names_of(card_of("handheld", [warm])) == [["wiggle", "hover", "warm_up", "wiggle"]]
+    over = Lacking("upside_down", 60.0, "only the sum is known", "the offset")
+    assert names_of(card_of("drone", [over])) == [["wiggle", "upside_down", "wiggle"]]
+    assert names_of(card_of("drone", [over, pan])) == [
+        ["wiggle", "pan", "wiggle"],
+        ["wiggle", "upside_down", "wiggle"],
+    ]
+    turns = Lacking("turns", 60.0, "not flown", "the lean in turns")
+    assert names_of(card_of("bench", [turns])) == [["wiggle", "turns", "wiggle"]]
+
+
+def test_nothing_lacking_is_said():
+    card = card_of("drone", [])
+    assert card.power_ons == ()
+    assert "Nothing that filming could settle is open" in terminal_of(card)
+
+
+def test_unknown_rig_is_refused_with_the_known_ones():
+    with pytest.raises(
+        ProtocolError, match="'boat' is not a kind of rig; it is one of drone, handheld, bench"
+    ):
+        card_of("boat")
+
+
+def test_poses_of_a_shot_are_held_as_long_as_asked():
+    assert describe("hover", "drone", hold_s=50).seconds == 50
+    assert "50 s upright, then 50 s upside down" in describe("upside_down", "handheld", hold_s=50).how
+    card = card_of("drone", certainty_deg=0.099)
+    shots = {step.shot.name: step.shot for one in card.power_ons for step in one.steps}
+    assert shots["hover"].seconds == shots["warm_up"].seconds == card.hold_s == 50
+
+
+class Page(HTMLParser):
+    """Tags left open, addresses outside the page, drawings and the words in order."""
+
+    VOID = ("meta", "link", "path", "br")
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.outside, self.drawings, self.words = [], [], 0, []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        values = dict(attrs)
+        self.outside += [v for k, v in attrs if k in ("src", "href") and not v.startswith(("#", "data:"))]
+        self.drawings += values.get("role") == "img" and bool(values["aria-label"])
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        pass
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words += data.split()
+
+
+@pytest.mark.parametrize("rig_kind", RIG_KINDS)
+def test_page_stands_alone_and_draws_every_move(rig_kind, tmp_path):
+    card = card_of(rig_kind)
+    path = write_card(card, tmp_path / "new")
+    assert path == tmp_path / "new" / "shots.html"
+    assert [file.name for file in path.parent.iterdir()] == ["shots.html"]
+    text = path.read_text(encoding="utf-8")
+    page = Page(text)
+    assert page.open == []
+    assert page.outside == []
+    assert "<script" not in text
+    steps = [step for one in card.power_ons for step in one.steps]
+    assert page.drawings == len(steps) + len(card.instead)
+    plain = (
+        '<path class="body" d="M-24'  # a camera from behind alone, as for a shot without a drawing of its own
+    )
+    drawings = re.findall(r'<svg class="sketch".*?</svg>', text, re.DOTALL)
+    assert len(set(drawings)) == len({step.drawing for step in steps}) + len(card.instead)
+    assert all('class="move' in one or "still" in one or plain not in one for one in drawings[: len(steps)])
+    words = " ".join(page.words)
+    for step in steps:
+        assert " ".join(step.shot.how.split()) in words
+    for group in card.cautions:
+        assert words.index(group.lines[0]) < words.index("For every shot")
+
+
+def test_words_of_a_lacking_shot_are_text_and_no_markup(tmp_path):
+    card = card_of("drone", [Lacking("pan", 60.0, "<b>x</b>", "y & z")])
+    text = write_card(card, tmp_path).read_text(encoding="utf-8")
+    assert "&lt;b&gt;x&lt;/b&gt;" in text
+    assert "y &amp; z" in text
+
+
+def run(*words, cwd):
+    line = [sys.executable, "-c", "from attitude.cli import run; run()", "shots", *map(str, words)]
+    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False, cwd=cwd)
+
+
+def test_command_without_a_sheet_writes_here_and_says_so(tmp_path):
+    done = run(cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "shots.html").exists()
+    assert max(len(line) for line in done.stdout.splitlines()) <= 80
+    assert done.stdout.splitlines()[-1].strip() == "shots.html"
+    assert "Test shoot with a drone" in done.stdout
+
+
+def test_command_with_a_sheet_takes_its_rig(tmp_path):
+    done = run(DEMO, "--out", tmp_path / "card", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "handheld rig" in done.stdout
+    assert (tmp_path / "card" / "shots.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["--certainty-deg", "0.05"], "0.099 deg"),
+        (["--rig-kind", "boat"], "drone, handheld, bench"),
+        (["nowhere.toml"], "nowhere.toml"),
+        ([DEMO, "--rig-kind", "bench"], "--rig-kind"),
+    ],
+)
+def test_command_refuses_in_one_line(words, part, tmp_path):
+    done = run(*words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert part in done.stderr
+    assert list(tmp_path.iterdir()) == []

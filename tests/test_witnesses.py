@@ -1,0 +1,148 @@
+"""What else than the log's attitude tells of the sensor: its raw accelerometer, and holds on the bench."""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from attitude.bench import BenchError, read_holds
+from attitude.infer import MG_PER_DEG, Witnesses, infer, solution_of
+from attitude.plans import Stage, hover, pan, upside_down
+from attitude.sheet import BenchSheet, LogSheet
+from attitude.simulate import Rig, SensorErrors
+from attitude.verdict import judge
+from tests.bench.inference import settled_truth
+from tests.rates import RAW, film
+
+LEVEL = (*hover(20.0), *pan(6.0, 360.0), *hover(20.0))
+TAU_S = 5.0
+
+
+def shoot_of(seed=0, *, offset_deg=0.0, gyro_deg=0.0, mounting_deg=0.0, plan=LEVEL, rig=None, **filming):
+    errors = SensorErrors(
+        offset_mg=(offset_deg * MG_PER_DEG, 0.0, 0.0), gyro_bias_dps=(0.0, 0.0, -gyro_deg / TAU_S)
+    )
+    made = Rig(
+        errors=errors, mounting_deg=(mounting_deg, 0.0, 0.0), time_constant_s=TAU_S, leak=0.0, **(rig or {})
+    )
+    return film(made, plan, np.random.default_rng(seed), settled_truth(made), **filming)
+
+
+def test_raw_accelerometer_tells_a_gyro_bias_from_the_mounting():
+    with_it, without = (shoot_of(gyro_deg=0.7, without=gone).infer() for gone in ((), RAW))
+    assert with_it.gyro_split
+    assert with_it.causes[0].name == "gyro_bias"
+    assert with_it.causes[0].probability > 0.9
+    assert abs(with_it.mounting_deg["roll"].value) < 0.35
+    assert not without.gyro_split
+    assert without.causes[0].name != "gyro_bias"
+    seat = shoot_of(mounting_deg=0.7, without=()).infer()
+    assert seat.gyro_split
+    assert {one.name: one.probability for one in seat.causes}["gyro_bias"] < 0.05
+
+
+def test_readings_older_than_the_calibration_are_not_taken_for_gyro_bias():
+    one = shoot_of(offset_deg=0.2, plan=(*LEVEL, *upside_down(25.0)), without=())
+    log = one.logs[0]
+    table = log.table.assign(accel_right_g=log.table["accel_right_g"] + 0.04)
+    found = dataclasses.replace(one, logs=(dataclasses.replace(log, table=table),)).infer()
+    assert found.offset_lean.value == pytest.approx(0.2, abs=0.06)
+    assert found.lean.value == pytest.approx(0.2, abs=0.04)
+    assert {cause.name: cause.probability for cause in found.causes}.get("gyro_bias", 0.0) < 0.1
+
+
+def test_upside_down_by_hand_is_compared_with_upright_by_hand():
+    by_hand = (*hover(20.0, shot="upside_down"), *upside_down(20.0))
+    flown = shoot_of(offset_deg=0.8).infer()
+    assert not flown.offset_lean.determined
+    steady = shoot_of(offset_deg=0.8, plan=by_hand).infer()
+    trembling = {"rig": {"jitter_deg": 0.4, "bandwidth_hz": 1.0}}
+    shaken = shoot_of(offset_deg=0.8, plan=by_hand, **trembling).infer()
+    alone = shoot_of(offset_deg=0.8, plan=(Stage("upside_down", 1.0), *upside_down(20.0)), **trembling)
+    for found in (steady, shaken):
+        assert found.offset_lean.value == pytest.approx(0.8, abs=2 * found.offset_lean.sd)
+    # Play that nothing tells of widens the interval.
+    assert steady.offset_lean.sd < shaken.offset_lean.sd < alone.infer().offset_lean.sd
+
+
+def hold(folder, pose, reading_mg, *, unit=1.0, rows=400, drift_mg=0.0, seed=0):
+    """A file of one hold; the reading, mg, along camera right, down, forward."""
+    rng = np.random.default_rng(seed)
+    values = np.array(reading_mg) * 1e-3 + rng.normal(0, 0.0015, (rows, 3))
+    values[:, 0] += drift_mg * 1e-3 * np.linspace(0, 1, rows)
+    path = Path(folder) / f"{pose.replace('+', 'plus_').replace('-', 'minus_')}.csv"
+    lines = [",".join(f"{value * unit:.6f}" for value in row) for row in values]
+    path.write_text("ax,ay,az\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return BenchSheet(path, pose, 0.25)
+
+
+def inferred(one, holds):
+    shoot = dataclasses.replace(one.shoot, bench=tuple(holds))
+    witnesses = Witnesses(one.residuals(), one.logs, one.tracks, one.clocks, holds=read_holds(shoot))
+    return infer(witnesses, shoot, solution_of(witnesses, shoot)), shoot
+
+
+def test_bench_holds_isolate_the_offset(tmp_path):
+    one = shoot_of(offset_deg=0.8)
+    offset_mg = 0.8 * MG_PER_DEG
+    # Upright and inverted, the cube off level by 0.2 deg (3.5 mg) and -0.1 deg.
+    holds = [
+        hold(tmp_path, "upright", (offset_mg + 3.5, -1004.0, 2.0)),
+        hold(tmp_path, "inverted", (offset_mg - 1.7, 1004.0, -1.0)),
+    ]
+    found, shoot = inferred(one, holds)
+    assert found.offset_lean.value == pytest.approx(0.8, abs=0.15)
+    assert 0.15 < found.offset_lean.sd < 0.3
+    assert found.offset_shown_by == "bench holds"
+    sides = [
+        hold(tmp_path, "+x", (1006.0 + offset_mg, 3.0, 4.0)),
+        hold(tmp_path, "-x", (-1006.0 + offset_mg, -2.0, 1.0)),
+    ]
+    found, shoot = inferred(one, sides)
+    # Left and right, the bubble drops out.
+    assert found.offset_lean.value == pytest.approx(0.8, abs=0.03)
+    assert found.offset_lean.sd < 0.06
+    assert found.offset_lean.determined
+    assert judge(found, shoot).action == "recalibrate"
+
+
+@pytest.mark.parametrize("unit", [9.80665, 1000.0, 16384.0])
+def test_unit_of_a_hold_is_told_by_its_size(tmp_path, unit):
+    one = shoot_of()
+    shoot = dataclasses.replace(one.shoot, bench=(hold(tmp_path, "upright", (5.0, -1000.0, 0.0), unit=unit),))
+    reading = read_holds(shoot)[0].reading_g
+    assert reading == pytest.approx([0.005, -1.0, 0.0], abs=5e-4)
+
+
+def test_columns_and_axes_of_a_hold_are_those_of_the_log(tmp_path):
+    one = shoot_of()
+    log = LogSheet(
+        file=Path("log.csv"),
+        accelerometer=("ax", "ay", "az"),
+        accelerometer_unit="mg",
+        accelerometer_sign="up_reads_minus",
+        sensor_axes=("y", "z", "x"),
+    )
+    # Board axes x, y, z lie along camera forward, right, down; its minus one g stands for up.
+    sheet = hold(tmp_path, "upright", (-2.0, -5.0, 1000.0), unit=1000.0)
+    shoot = dataclasses.replace(one.shoot, bench=(sheet,), logs=(log,))
+    assert read_holds(shoot)[0].reading_g == pytest.approx([0.005, -1.0, 0.002], abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "words"),
+    [
+        (lambda folder: hold(folder, "inverted", (0.0, -1000.0, 0.0)), "not the pose"),
+        (lambda folder: hold(folder, "upright", (0.0, -1000.0, 0.0), rows=5), "5 readings"),
+        (lambda folder: hold(folder, "upright", (0.0, -1000.0, 0.0), drift_mg=80.0), "hold still"),
+        (lambda folder: hold(folder, "upright", (0.0, -1000.0, 0.0), unit=3.3), "in no usual unit"),
+    ],
+)
+def test_a_hold_that_cannot_be_used_is_one_line(tmp_path, sheet, words):
+    one = shoot_of()
+    shoot = dataclasses.replace(one.shoot, bench=(sheet(tmp_path),))
+    with pytest.raises(BenchError, match=words) as caught:
+        read_holds(shoot)
+    assert str(caught.value).startswith(shoot.bench[0].file.name)
+    assert "\n" not in str(caught.value)

@@ -30,6 +30,7 @@ __all__ = ["cause_probabilities"]
 Array = NDArray[np.float64]
 
 PRIOR_NONE, PRIOR_CAUSE = 0.5, 0.1
+TILTS = ("skyline_north", "skyline_east")
 # The members of each cause that lean a level picture.
 LEANING: dict[str, tuple[str, ...]] = {
     "sensor_offset": ("offset_sideways",),
@@ -67,6 +68,9 @@ def cause_probabilities(
         if name == "ground_not_level" and skyline_open:
             wide = np.maximum(wide, CULPRIT_DEG)
         ways = [[k] for k in own if unknowns[k].name in leaning]
+        if name == "ground_not_level":
+            # A tilt has a direction, so it is two unknowns at once.
+            ways = [[k for k in own if unknowns[k].name.startswith(TILTS)]]
         ways += [own] if len(own) > 1 else []
         # A cause whose wide prior is no wider than a healthy one could not be told from none.
         ways = [way for way in ways if np.any(wide[way] > 1.5 * healthy[way])]

@@ -288,7 +288,7 @@ def _with_causes(
     if "warm_up_sideways" in solution.model.names:
         warm_up = solution.estimate(warming_vector(solution.model.names), floor=0.0, limit=limit)
     terms = terms_of(causes, solution, found, shoot, limit)
-    frames = with_parts(frames, solution.model.blocks, parts_deg(solution))
+    frames = with_parts(frames, found.frames, parts_deg(solution, found.frames))
     return replace(
         causes,
         causes=cause_probabilities(

@@ -36,7 +36,7 @@ NEXT = "the next shot"
 LOOKS_HZ = 5.0
 CLOCK_SD_S = 0.01
 FEW_SETTINGS = 4
-COLD_S = 20.0
+COLD_S, LONG_WARM_S = 20.0, 36000.0
 BETTER = 0.75  # of the half-width now: a shot that takes less off is not asked for
 TURN_MPS2 = 8.0 * np.deg2rad(30.0)
 PLANS: dict[str, Plan] = {
@@ -56,8 +56,8 @@ PLANS: dict[str, Plan] = {
 class Outlook:
     """95 % half-widths that a shoot would reach with one more shot.
 
-    seconds : length of the shot. lean_deg, offset_mg, gyro_deg. turns_deg : lean in a turn of 4.2 m/s^2;
-    warm_up_deg : lean at power-on; None where the shoot would still tell nothing of it.
+    seconds : length of the shot, of each hold for ``warm_up``. lean_deg, offset_mg, gyro_deg. turns_deg :
+    lean in a turn of 4.2 m/s^2; warm_up_deg : lean at power-on; None where nothing would tell of it.
     """
 
     shot: str
@@ -84,9 +84,16 @@ def outlook(shot: str, solution: Solution, witnesses: Witnesses, shoot: Shoot) -
         if shot == "warm_up"
         else [(PLANS[shot], float(WARM_AFTER_S))]
     )
+    if shot == "warm_up":
+        # Where power-on is not told, the sensor is taken to have been warm.
+        warm = (
+            replace(log, powered_on_s=log.powered_on_s or float(log.table["t_s"].iloc[0]) - LONG_WARM_S)
+            for log in witnesses.logs
+        )
+        witnesses = replace(witnesses, logs=tuple(warm))
     seconds = 0.0
     for plan, on_s in parts:
-        seconds += sum(stage.duration_s for stage in plan)
+        seconds = sum(stage.duration_s for stage in plan)
         witnesses, shoot = _with_shot(witnesses, shoot, shot, plan, on_s)
     model = model_of(witnesses, shoot)
     return _reached(shot, seconds, model, solution)
@@ -222,12 +229,11 @@ def lacking_shots(
         because = "it was not filmed both cold and warm with power-on told (powered_on_s)"
         if warmed.warm_up_deg is not None:
             ask(warmed, because, f"the lean at power-on {_to(warmed.warm_up_deg, 'deg')}")
-        else:
-            ask(warmed, because, "whether the lean moves while warming up")
     return found
 
 
 def _to(half_width: float, unit: str) -> str:
-    """A half-width in words: to within so much."""
-    digits = max(0, 1 - int(np.floor(np.log10(half_width)))) if half_width < 1 else 1
+    """A half-width in words, with one digit, two where the first is 1."""
+    power = int(np.floor(np.log10(half_width)))
+    digits = max(0, -power + (half_width < 2 * 10.0**power))
     return f"to ± {half_width:.{digits}f} {unit}"

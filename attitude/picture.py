@@ -43,7 +43,9 @@ WORST_S, SMOOTH_S = 5.0, 1.0
 BLOCK_S = 2.0
 LONGEST_FRAME_S = 1.0
 LEFT_CORRELATION = 1 / 3
-TEST_SHOT = "upside_down"
+# Moves that nobody's footage holds; a half turn is one only where the sheet says so.
+FOUND_TESTS = ("upside_down", "wiggle")
+TOLD_TESTS = (*FOUND_TESTS, "half_turn")
 PART = "part_"
 SD_COLUMNS = ["roll_sd_deg", "line_roll_sd_deg", "shared_roll_sd_deg"]
 COLUMNS = ["clip", "t_s", "shot", "tilt_deg", "pose_deg", *SD_COLUMNS, "lasts_s", "for_test"]
@@ -53,7 +55,7 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
     """Measured frames of all clips, those turned on purpose left out, with columns ``COLUMNS``.
 
     tilt_deg is the roll about pose_deg; roll_sd_deg, line_*, shared_* as in the track; lasts_s the time, as
-    filmed, that a frame stands for; for_test marks frames of the upside-down shot, told or found. With
+    filmed, that a frame stands for; for_test marks frames of shots that are tests. With
     ``found`` there is also part_not_held. Clips in which
     the picture does not tell which half is sky count as not measured, unless the log settled it (``found``).
     """
@@ -80,12 +82,12 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
                 "pose_deg": pose_deg,
                 **{column: table[column].to_numpy(float) for column in SD_COLUMNS},
                 "lasts_s": _lasts_s(table["t_s"].to_numpy(float)),
-                "for_test": sheet.shot == TEST_SHOT,
+                "for_test": sheet.shot in TOLD_TESTS,
             }
         )
         if found is not None:
             logged = found.frames[found.frames["clip"] == track.clip].set_index("frame")
-            part["for_test"] |= (table["frame"].map(logged["shot"]) == TEST_SHOT).to_numpy(bool)
+            part["for_test"] |= table["frame"].map(logged["shot"]).isin(FOUND_TESTS).to_numpy(bool)
             held_deg = table["frame"].map(_held_deg(logged, trim_deg)).astype(float)
             # A frame without the log beside it shows nothing that the log could have known.
             part[f"{PART}not_held"] = held_deg.fillna(0.0).to_numpy(float)
@@ -101,17 +103,17 @@ def _held_deg(logged: pd.DataFrame, trim_deg: float) -> dict[int, float]:
     return dict(zip(logged.index.tolist(), (tilt_deg - trim_deg).tolist(), strict=True))
 
 
-def with_parts(frames: pd.DataFrame, blocks: pd.DataFrame, parts_deg: Mapping[str, Array]) -> pd.DataFrame:
-    """Frames of ``footage_roll`` with what each cause adds to their tilt, taken over from blocks.
+def with_parts(frames: pd.DataFrame, compared: pd.DataFrame, parts_deg: Mapping[str, Array]) -> pd.DataFrame:
+    """Frames of ``footage_roll`` with what each cause adds to their tilt, taken over from those compared.
 
-    parts_deg : name of a cause -> shape (blocks,), right side down +; between the blocks of a clip it is
-    straight, and 0 in a clip that has none.
+    compared : clip and t_s of the frames that have log attitude. parts_deg : name of a cause -> what it adds
+    at each of these, right side down +; between them it is straight, and 0 in a clip that has none.
     """
     added = {f"{PART}{name}": np.zeros(len(frames)) for name in parts_deg}
     for clip, rows in frames.groupby("clip", sort=False).indices.items():
-        own = np.flatnonzero(blocks["clip"].to_numpy() == clip)
+        own = np.flatnonzero(compared["clip"].to_numpy() == clip)
         if len(own):
-            t_s, at_s = frames["t_s"].to_numpy(float)[rows], blocks["t_s"].to_numpy(float)[own]
+            t_s, at_s = frames["t_s"].to_numpy(float)[rows], compared["t_s"].to_numpy(float)[own]
             for name, part_deg in parts_deg.items():
                 added[f"{PART}{name}"][rows] = np.interp(t_s, at_s, part_deg[own])
     return frames.assign(**added)
@@ -125,7 +127,7 @@ def log_roll(found: Residuals) -> pd.DataFrame:
         part = pd.DataFrame({"clip": clip, "tilt_deg": tilt_deg, "pose_deg": pose_deg})
         part[SD_COLUMNS] = 0.0
         part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
-        part["for_test"] = part["shot"] == TEST_SHOT
+        part["for_test"] = part["shot"].isin(FOUND_TESTS)
         part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
         parts.append(part[~_on_purpose(tilt_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
@@ -142,7 +144,7 @@ def tilt_about_pose(roll_deg: Array) -> tuple[Array, Array]:
 def mean_lean(frames: pd.DataFrame) -> tuple[float, float]:
     """Time-weighted mean tilt of what a viewer sees, and its statistical sd, deg.
 
-    That is the upright frames, those of the upside-down shot aside where there are others; all where none is.
+    That is the upright frames, those of shots that are tests aside where there are others; all where none is.
     """
     upright = frames[frames["pose_deg"] == 0]
     watched = upright[~upright["for_test"].astype(bool)]

@@ -1,8 +1,9 @@
 """What adds up to the lean: the sums of unknowns asked for, and the parts in each condition filmed."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.causes import ObservationModel
@@ -57,9 +58,13 @@ def shown_by(model: ObservationModel) -> str:
     return ""
 
 
-def parts_deg(solution: Solution) -> dict[str, Array]:
-    """What each cause adds to the footage's roll in each block, deg."""
-    n = len(solution.model.blocks)
+def parts_deg(solution: Solution, frames: pd.DataFrame) -> dict[str, Array]:
+    """What each cause adds to the footage's roll at each frame of ``Residuals.frames``, deg.
+
+    Between the blocks that were used it is straight; but for the skyline's, which goes by the heading.
+    """
+    blocks = solution.model.blocks
+    n = len(blocks)
     columns, mean = solution.best_columns[:n], solution.fits[solution.best].mean
     parts = {}
     for name in ("sensor_offset", "mounting", "turns", "warm_up", "ground_not_level"):
@@ -67,8 +72,37 @@ def parts_deg(solution: Solution) -> dict[str, Array]:
         own = [k for k, unknown in enumerate(solution.model.unknowns) if unknown.cause in causes]
         if own:
             # What leans the footage by + lowers log - footage.
-            parts[name] = -columns[:, own] @ mean[own]
-    return parts
+            parts[name] = _at_frames(-columns[:, own] @ mean[own], blocks, frames)
+    skyline = _skyline_part(dict(zip(solution.model.names, mean.tolist(), strict=True)), frames)
+    return parts if skyline is None else parts | {"ground_not_level": skyline}
+
+
+def _at_frames(part: Array, blocks: pd.DataFrame, frames: pd.DataFrame) -> Array:
+    """Values of blocks at the times of frames, clip by clip; 0 in a clip without blocks."""
+    out = np.zeros(len(frames))
+    block_clip = blocks["clip"].to_numpy()
+    for clip, rows in frames.groupby("clip", sort=False).indices.items():
+        own = np.flatnonzero(block_clip == clip)
+        if len(own):
+            at_s, block_s = (table["t_s"].to_numpy(float) for table in (frames, blocks))
+            out[rows] = np.interp(at_s[rows], block_s[own], part[own])
+    return out
+
+
+def _skyline_part(values: Mapping[str, float], frames: pd.DataFrame) -> Array | None:
+    """Roll that the skyline's tilt and harmonics give an upright picture at each frame's heading, deg.
+
+    None where the heading is not known.
+    """
+    if "skyline_north" not in values:
+        return None
+    heading = np.deg2rad(frames["log_yaw_deg"].to_numpy(float))
+    out = values["skyline_north"] * np.sin(heading) - values["skyline_east"] * np.cos(heading)
+    for name, value in values.items():
+        if name.startswith(("skyline_cos", "skyline_sin")):
+            wave = np.cos if name.startswith("skyline_cos") else np.sin
+            out = out - value * wave(int(name[11:]) * heading)
+    return np.asarray(out)
 
 
 def terms_of(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot, limit: float) -> Terms:

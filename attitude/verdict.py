@@ -214,13 +214,16 @@ def _actions(causes: Causes, terms: Terms, shoot: Shoot, p: float) -> tuple[str,
         return ("leave",)
     if p > REJECT:
         return ("open",)
+    steady_out = min(_in_mean(terms, shoot.tolerance_deg).values()) <= REJECT
+    # What leans all the time cannot be what takes a good mean out of tolerance now and then.
+    blamed = [name for name in terms.names if steady_out or name not in STEADY]
     able = [
         name
-        for name in terms.names
+        for name in blamed
         if name in terms.determined and (name != "sensor_offset" or causes.offset_shown_by)
     ]
-    left = {name: lowest((name,)) for name in terms.names}
-    best = max(left, key=lambda name: left[name])
+    left = {name: lowest((name,)) for name in blamed}
+    best = max(left, key=lambda name: left[name], default="")
     if best in able and left[best] >= ENOUGH:
         return (REMEDIES[best],)
     pairs = {pair: lowest(pair) for pair in combinations(able, 2)}

@@ -1,8 +1,8 @@
 """How often the inference names the right cause: python -m tests.bench.inference --shoots 300.
 
 Shoots are simulated by the project's own simulator (which shares no formula with the estimator) with one
-cause of 0.5 to 1.5 deg and everything else of healthy size, 0.08 deg; sea or plain; filter constant 2 to 9 s;
-the gyro's axes turned by 0.25 deg; horizon noise of 0.02 to 0.1 deg. The camera's true attitude plus noise
+cause of 0.5 to 1.5 deg and everything else of healthy size, 0.08 deg (the gyro's axes too); sea or plain;
+filter constant 2 to 9 s; horizon noise of 0.02 to 0.1 deg. The camera's true attitude plus noise
 stands for the measured horizon. ``--plan``: full (the whole protocol), free (four minutes of flying about,
 nothing turned over), hover (one of 20 s). ``--what coverage``: how often the 95 % intervals hold the truth in
 worlds that the model does not assume. ``--what upside_down``: what that shot alone tells of the offset.
@@ -102,7 +102,7 @@ def drawn(rng, cause, *, tau_s=None, second=None, **rig):
         gyro_bias_dps=tuple(gyro / tau_s),
         warm_up_mg=tuple(warm_mg),
         gyro_warm_up_dps=tuple(warm_gyro),
-        gyro_misalignment_deg=tuple(rng.normal(0, 0.25, 3)),
+        gyro_misalignment_deg=tuple(rng.normal(0, HEALTHY_DEG, 3)),
     )
     rig = Rig(
         errors=errors,

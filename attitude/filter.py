@@ -238,7 +238,9 @@ def _stacked(motion: Motion, drives: Sequence[Drive]) -> tuple[Complex, Array]:
 
 def _tilting(motion: Motion, rate_rps: Array) -> Complex:
     """How fast rates (n, k, 3) tilt the believed level, camera axes: shape (n, k)."""
-    return np.asarray(np.einsum("nki,ni->nk", rate_rps, motion.turned))
+    turned = motion.turned[:, :, np.newaxis]
+    # Two real products are several times quicker than a mixed one.
+    return np.asarray((rate_rps @ turned.real + 1j * (rate_rps @ turned.imag))[..., 0])
 
 
 def _stepped(

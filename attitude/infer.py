@@ -58,7 +58,7 @@ __all__ += ["picture_lean", "solution_of"]
 Array = NDArray[np.float64]
 
 MG_PER_DEG = 1000 * np.pi / 180
-PICTURE_SD_DEG = 0.04
+PICTURE_SD_DEG = 0.03
 LEAST_COVER = 0.5  # of the measured frames, for a mean of the log to stand beside theirs
 FOCAL_SD = 0.012
 LEAN_PER_LEAK = 180 / np.pi / FREE_FALL_MPS2  # deg per m/s2, if all of it reaches the level
@@ -212,7 +212,8 @@ def _sized(solution: Solution) -> Solution:
     model = solution.model
     sizes: dict[str, float] = {}
     hand = model.blocks["clip"].isin(model.by_hand)
-    if np.any(hand & (np.cos(np.deg2rad(model.blocks["log_roll_deg"])) > UPRIGHT)):
+    upright = np.cos(np.deg2rad(model.blocks["log_roll_deg"])) > UPRIGHT
+    if np.any(hand & upright) and np.any(~hand & upright):
         play_deg = _size(solution, FLEX_DEG, hand_roll=1.0)
         sizes |= {name: play_deg for name in model.names if name.startswith("hand_flex_")}
     if "warm_up_sideways" in model.names:

@@ -43,12 +43,12 @@ GATES_G, GATED_TAU_S, FELT_G = (0.02, 0.06), (1.0, 2.5, 6.0, 15.0), 0.03
 WARMING_S = (120.0, 200.0, 450.0, 600.0)
 REFINED = 5
 # How likely a filter is to be of its kind before anything is seen.
-KIND_SHARE = {"plain": 0.82, "learning": 0.08, "gated": 0.1}
+KIND_SHARE = {"plain": 0.88, "learning": 0.04, "gated": 0.08}
 USUAL_SD_DEG = 0.02  # noise of a block where the footage is clean
 RAW_SD_DEG = 0.03  # of a block of the raw accelerometer, 0.5 mg
 CERTAIN_DOF = 1e6
 LARGE_DEG, ROUNDS = 1.0, 3
-TEMPER = INFLATE**2
+TEMPER = INFLATE
 FAINT = 1e-4  # of the best weight: below, a setting changes nothing
 
 
@@ -139,7 +139,7 @@ def solve(model: ObservationModel, floor_deg: float) -> Solution:
     y_deg = model.residual_deg
     settings = _coarse(model)
     tries = _fit_all(model, settings, y_deg, wide)
-    for more in (_around, _warmer):
+    for more in (_around, _closer, _warmer):
         best = max(tries, key=lambda one: tries[one].log_likelihood)
         settings = [one for one in more(model, best) if one not in tries]
         tries |= _fit_all(model, settings, y_deg, wide)
@@ -218,7 +218,7 @@ def _coarse(model: ObservationModel) -> list[Setting]:
     return [Setting(kind) for kind in kinds]
 
 
-def _around(model: ObservationModel, best: Setting) -> list[Setting]:
+def _around(_: ObservationModel, best: Setting) -> list[Setting]:
     """Time constants, and integral times, between the best setting and its neighbours."""
     kind = best.kind
     grid: Sequence[float] = LEARNING_TAU_S
@@ -234,6 +234,18 @@ def _around(model: ObservationModel, best: Setting) -> list[Setting]:
         replace(best, kind=replace(kind, tau_s=tau_s, integral_s=integral_s))
         for tau_s in taus_s
         for integral_s in integrals_s
+    ]
+
+
+def _closer(_: ObservationModel, best: Setting) -> list[Setting]:
+    """Filters that learn, close by: of them the grid is wide in two directions."""
+    kind = best.kind
+    if kind.integral_s is None:
+        return []
+    return [
+        replace(best, kind=replace(kind, tau_s=kind.tau_s * slower, integral_s=kind.integral_s * longer))
+        for slower in (0.93, 1.0, 1.07)
+        for longer in (0.8, 1.0, 1.25)
     ]
 
 

@@ -66,7 +66,7 @@ def test_poses_are_as_long_as_the_certainty_needs_and_never_unsettled():
 
 @pytest.mark.parametrize("certainty_deg", [0.098, 0.05, 0.0, -0.2, float("nan")])
 def test_what_no_length_averages_away_is_refused_with_what_is_possible(certainty_deg):
-    with pytest.raises(CertaintyError, match=r"0\.08 deg for the lean.* ask for 0\.099 or more") as refused:
+    with pytest.raises(CertaintyError, match=r"0\.06 deg for the lean.* ask for 0\.099 or more") as refused:
         protocol("drone", certainty_deg=certainty_deg)
     least = float(re.search(r"ask for ([\d.]+)", str(refused.value)).group(1))
     assert hold_seconds(least) >= HOLD_S

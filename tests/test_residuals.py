@@ -11,10 +11,11 @@ import pytest
 from attitude.belongs import NOT_VERIFIED, VERIFIED
 from attitude.clock import ClockFit
 from attitude.log import AttitudeLog
+from attitude.plans import hover, tilt
 from attitude.residuals import clip_sheet_of, residuals
 from attitude.sheet import Camera, ClipSheet, LogSheet, Shoot
 from horizon.angles import wrap_deg
-from tests.rates import noise_deg, with_uncertainty
+from tests.rates import noise_deg, with_uncertainty, world
 
 DIP_RAD = 0.004
 
@@ -256,3 +257,18 @@ def test_log_of_something_else_is_refused(roll, log_roll, why):
 def test_slow_settling_of_a_large_offset_is_not_another_body():
     roll = 5.0 * np.exp(-T_S / 6.0)
     assert found(track_of(T_S, roll), log_of(LOG_S)).belongs == NOT_VERIFIED
+
+
+def test_frames_that_jump_off_the_rest_are_left_out():
+    one = world(1, plan=(*hover(20.0), *tilt(15.0)))
+    before = one.residuals()
+    assert not any("left out" in note for note in before.notes)
+    rng = np.random.default_rng(0)
+    for track in one.tracks:
+        wrong = rng.random(len(track.track)) < 0.05
+        track.track.loc[wrong, "roll_deg"] += rng.choice([-3.0, 2.0, 5.0], np.count_nonzero(wrong))
+    after = one.residuals()
+    assert after.log_fits
+    assert any("jump off the rest" in note for note in after.notes)
+    assert 0.9 < len(after.frames) / len(before.frames) < 0.97
+    assert after.blocks["r_roll_deg"].to_numpy() == pytest.approx(before.blocks["r_roll_deg"], abs=0.03)

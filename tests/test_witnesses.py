@@ -146,3 +146,42 @@ def test_a_hold_that_cannot_be_used_is_one_line(tmp_path, sheet, words):
         read_holds(shoot)
     assert str(caught.value).startswith(shoot.bench[0].file.name)
     assert "\n" not in str(caught.value)
+
+
+def test_temperature_is_told_from_a_steady_offset():
+    errors = SensorErrors(offset_mg=(3.0, 0.0, 0.0), temperature_coefficient_mg_per_c=(0.8, 0.0, 0.0))
+    made = Rig(
+        errors=errors,
+        time_constant_s=TAU_S,
+        leak=0.0,
+        temperature_c=10.0,
+        temperature_rise_c_per_min=3.0,
+    )
+    plan = (*hover(20.0), Stage("ordinary", 240.0), *hover(20.0))
+    one = film(made, plan, np.random.default_rng(5), settled_truth(made), without=("accel", "gyro"))
+    causes = one.infer()
+    # 14 deg C in 280 s; the lean that counts is that of the last ten seconds, at 23.75 deg C.
+    settled_deg = (3.0 + 0.8 * 3.75) / MG_PER_DEG
+    assert causes.lean.value == pytest.approx(settled_deg, abs=0.05)
+    # Cold, 0.8 mg/C x 13.5 C = 0.62 deg lower.
+    terms = causes.terms
+    assert terms.mean[terms.names.index("warm_up")] == pytest.approx(-0.8 * 13.5 / MG_PER_DEG, abs=0.1)
+    assert causes.causes[0].name == "warm_up"
+
+
+def test_a_zoomed_clip_has_a_lens_of_its_own():
+    plan = (
+        *hover(20.0),
+        Stage("tilt", 5.0, pitch_deg=15.0, transition_s=5.0),
+        Stage("tilt", 15.0, pitch_deg=15.0),
+    )
+    one = shoot_of(plan=plan)
+    zoomed = dataclasses.replace(one.shoot.clips[1], hfov_deg=30.0)
+    shoot = dataclasses.replace(one.shoot, clips=(one.shoot.clips[0], zoomed))
+    # Its focal length is 3 % off: 15 deg are read as 14.57 deg.
+    one.tracks[1].track["pitch_deg"] *= 0.971
+    for which, told in ((shoot, True), (one.shoot, False)):
+        witnesses = Witnesses(one.residuals(), one.logs, one.tracks, one.clocks)
+        names = solution_of(witnesses, which).model.names
+        assert (f"focal:{zoomed.files[0].name}" in names) == told
+        assert (f"lens_axis:{zoomed.files[0].name}" in names) == told

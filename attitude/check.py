@@ -19,9 +19,10 @@ from attitude.assumptions import assumptions_of
 from attitude.bench import read_holds
 from attitude.clock import ClockError, ClockFit, align
 from attitude.corrections import corrections
+from attitude.entries import OTHER_BODIES
 from attitude.files import write_whole
 from attitude.findings import Causes
-from attitude.infer import OTHER_BODIES, Witnesses, infer, infer_without_log, solution_of
+from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of
 from attitude.picture import footage_roll

@@ -13,7 +13,16 @@ from itertools import permutations, product
 from pathlib import Path
 from typing import Any, NoReturn
 
-__all__ = ["REPEATED", "SENSOR_AXES", "SINGLE", "TERRAIN_DEG", "Check", "RefusedError", "tables"]
+__all__ = [
+    "OTHER_BODIES",
+    "REPEATED",
+    "SENSOR_AXES",
+    "SINGLE",
+    "TERRAIN_DEG",
+    "Check",
+    "RefusedError",
+    "tables",
+]
 
 # Tables that repeat, [[log]], and those that stand once, [camera].
 REPEATED = ("log", "clip", "bench")
@@ -22,6 +31,7 @@ SINGLE = ("horizon", "camera")
 TERRAIN_DEG = {"sea": 0.0, "plain": 0.1, "lake": 0.1, "hills": 0.6, "unknown": 0.3}
 
 ATTITUDES = ("camera_sensor", "gimbal_frame", "airframe", "joints", "commanded", "unknown")
+OTHER_BODIES = frozenset({"airframe", "joints"})  # nothing is inferred from these
 QUATERNIONS = tuple(f"{a}_to_{b}" for a, b in product(("camera", "body"), ("ned", "enu"))) + tuple(
     f"{b}_to_{a}" for a, b in product(("camera", "body"), ("ned", "enu"))
 )

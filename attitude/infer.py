@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from attitude.belongs import VERIFIED
 from attitude.bench import Hold
 from attitude.causes import ObservationModel, observation_model
+from attitude.entries import OTHER_BODIES
 from attitude.evidence import cause_probabilities
 from attitude.exact import at_level_deg
 from attitude.filter import FREE_FALL_MPS2
@@ -52,7 +53,7 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["MG_PER_DEG", "OTHER_BODIES", "Witnesses", "infer", "infer_without_log", "model_of"]
+__all__ = ["MG_PER_DEG", "Witnesses", "infer", "infer_without_log", "model_of"]
 __all__ += ["picture_lean", "solution_of"]
 
 Array = NDArray[np.float64]
@@ -62,7 +63,6 @@ PICTURE_SD_DEG = 0.03
 LEAST_COVER = 0.5  # of the measured frames, for a mean of the log to stand beside theirs
 FOCAL_SD = 0.012
 LEAN_PER_LEAK = 180 / np.pi / FREE_FALL_MPS2  # deg per m/s2, if all of it reaches the level
-OTHER_BODIES = {"airframe", "joints"}
 STABILISED = "the picture may have been turned afterwards (stabilised): only the delivered lean is known"
 OTHER_BODY = "the log is of another body than the camera (attitude_of): it says nothing of the picture"
 NO_LOG = "without the log of the camera's own sensor the cause stays open: record it with the next shot"

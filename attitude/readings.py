@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.clock import ClockError, align
-from attitude.entries import QUATERNIONS
+from attitude.entries import OTHER_BODIES, QUATERNIONS
 from attitude.frames import CAMERA_TO_BODY, ENU_TO_NED, camera_angles_deg, rotation_from_angles
 from attitude.log import AttitudeLog, attitude_at
 from attitude.sheet import LogSheet, Shoot, counted
@@ -48,7 +48,6 @@ SIGNS = {
 }
 QUATERNION = {"quaternion_of": QUATERNIONS}
 TURNING = ("quaternion_of", "angle_order")  # what turns one angle into another
-FOREIGN = ("airframe", "joints")  # nothing is inferred from these
 SIGNALS = ("roll", "pitch", "pan")
 APART = {"roll": 1.0, "pitch": 1.0, "pan": 4.0}  # deg, deg, deg/s
 FLOOR = {"roll": 0.05, "pitch": 0.05, "pan": 0.5}  # finer than this no misfit is known
@@ -175,7 +174,7 @@ def reread_deg(stated: LogSheet, other: LogSheet, angles_deg: Array) -> Array:
 
 def _questions(sheet: LogSheet, log: AttitudeLog) -> dict[str, tuple[str, ...]]:
     """Keys of a log that can be asked about, and what each may say."""
-    if sheet.attitude_of in FOREIGN:
+    if sheet.attitude_of in OTHER_BODIES:
         return {}
     if sheet.quaternion is not None:
         return QUATERNION

@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from attitude.assumptions import assumptions_of
 from attitude.findings import Assumption, Causes, Combination, Estimate
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from horizon.measure import ClipTrack
     from horizon.selfcheck import SelfCheck
 
-__all__ = ["FORMAT", "UNTOLD_SKY", "VERSION", "assumptions_of", "build_result"]
+__all__ = ["FORMAT", "UNTOLD_SKY", "VERSION", "build_result"]
 
 UNTOLD_SKY = "the picture does not tell which half is sky"
 FORMAT, VERSION = "horizon-drift result", 1

@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from attitude.assumptions import assumptions_of
 from attitude.corrections import corrections
 from attitude.infer import infer_without_log
 from attitude.report.material import Material, Picture
-from attitude.result import assumptions_of, build_result
+from attitude.result import build_result
 from attitude.verdict import judge
 from horizon.angles import up_from_angles
 from horizon.clip import ClipFacts

@@ -6,9 +6,10 @@ import json
 import numpy as np
 import pytest
 
+from attitude.assumptions import assumptions_of
 from attitude.infer import infer_without_log
 from attitude.plans import hover
-from attitude.result import assumptions_of, build_result
+from attitude.result import build_result
 from attitude.sheet import Camera, Surface
 from attitude.verdict import judge
 from tests.rates import world

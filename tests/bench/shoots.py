@@ -86,7 +86,9 @@ class Outcome:
     def standing(self) -> str:
         """``right``, ``open`` or ``wrong``; ``noticed`` or ``missed`` of a spoilt one."""
         if self.name in SPOILT:
-            claimed = self.action not in ("open", "leave", "refused") or self.cause_named not in ("", "none")
+            # What is left of a shoot that the camera turned in part is sound: the true cause may be named.
+            harmless = ("", "none", "sensor_offset" if self.name == "turned_by_camera" else "")
+            claimed = self.action not in ("open", "leave", "refused") or self.cause_named not in harmless
             said = any(words in self.reasons for words in SPOILT[self.name])
             return "noticed" if said and not claimed else "missed"
         if self.action in ("open", "refused"):

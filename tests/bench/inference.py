@@ -2,10 +2,11 @@
 
 Shoots are simulated by the project's own simulator (which shares no formula with the estimator) with one
 cause of 0.5 to 1.5 deg and everything else of healthy size, 0.08 deg (the gyro's axes too); sea or plain;
-filter constant 2 to 9 s; horizon noise of 0.02 to 0.1 deg. The camera's true attitude plus noise
-stands for the measured horizon. ``--plan``: full (the whole protocol), free (four minutes of flying about,
-nothing turned over), hover (one of 20 s). ``--what coverage``: how often the 95 % intervals hold the truth in
-worlds that the model does not assume. ``--what upside_down``: what that shot alone tells of the offset.
+filter constant 2 to 9 s; horizon noise of 0.02 to 0.1 deg. The camera's true attitude plus noise stands for
+the measured horizon. ``--plan``: full (the whole protocol), free (four minutes of flying about, nothing
+turned over), hover (one of 20 s). ``--what coverage``: how often the 95 % intervals hold the truth in worlds
+that the model does not assume. ``--what upside_down``: what that shot alone tells of the offset. ``--what
+decisions``: how many of the clear cases are decided.
 """
 
 import argparse
@@ -367,6 +368,30 @@ def table_of_upside_down(shoots, pool):
         )
 
 
+def decided(seed):
+    """One shoot whose lean is at least 0.25 deg from the tolerance: whether it is out, and the action."""
+    rng = np.random.default_rng([SEED, 98, seed])
+    while True:
+        cause = str(rng.choice(["sensor_offset", "mounting", "none"]))
+        shoot = filmed(rng, cause)
+        lean_deg = abs(shoot.truth.lean_deg)
+        if lean_deg <= 0.25 or lean_deg >= 0.75:
+            return lean_deg > 0.5, judge(shoot.infer(), shoot.shoot).action
+
+
+def table_of_decisions(shoots, pool):
+    """One line: how many of the clear cases are decided, and how many wrongly."""
+    rows = list(pool.map(decided, range(shoots), chunksize=4))
+    open_ones = sum(action == "open" for _, action in rows)
+    out = [action for is_out, action in rows if is_out]
+    within = [action for is_out, action in rows if not is_out]
+    acted = sum(action not in ("leave", "open") for action in within)
+    print(
+        f"lean up to 0.25 or from 0.75 deg: decided {share(len(rows) - open_ones, len(rows))}, left though "
+        f"out {out.count('leave')} of {len(out)}, acted on though within {acted} of {len(within)}"
+    )
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -379,6 +404,8 @@ def main() -> None:
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         if args.what == "coverage":
             table_of_coverage(args.shoots, pool, args.cause)
+        elif args.what == "decisions":
+            table_of_decisions(args.shoots, pool)
         elif args.what == "upside_down":
             table_of_upside_down(args.shoots, pool)
         else:

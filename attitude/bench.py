@@ -6,8 +6,8 @@ pose enters by its square only); across u, b and the error of the pose, which is
 inverted together show the sideways offset twice, each time with a bubble of its own; a pair of faces left and
 right shows it free of the bubble.
 
-The columns, units and axes of a hold's file are those of the first log; without a logged accelerometer they
-are ax, ay, az in the unit that a reading of one g tells.
+The columns, units, sign and axes of a hold's file are those of the first log with an accelerometer; without
+one the columns are ax, ay, az in the unit that a reading of one g tells, sign and axes those of the first.
 """
 
 from __future__ import annotations
@@ -65,7 +65,8 @@ def read_holds(shoot: Shoot) -> tuple[Hold, ...]:
     BenchError
         A file holds no such columns, too few readings, another pose than the sheet says, or motion.
     """
-    log = next((log for log in shoot.logs if log.accelerometer is not None), None)
+    named = [log for log in shoot.logs if log.accelerometer is not None]
+    log = (*named, *shoot.logs, None)[0]
     return tuple(_hold(one, log) for one in shoot.bench)
 
 
@@ -106,14 +107,14 @@ def _hold(sheet: BenchSheet, log: LogSheet | None) -> Hold:
 
 
 def _unit_g(sheet: BenchSheet, board: Array, log: LogSheet | None) -> float:
-    if log is not None:
+    sign = -1.0 if log is not None and log.accelerometer_sign == "up_reads_minus" else 1.0
+    if log is not None and (log.accelerometer is not None or "accelerometer_unit" in log.given):
         unit = log.accelerometer_unit
-        scale = ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit
-        return scale if log.accelerometer_sign == "up_reads_plus" else -scale
+        return sign * (ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit)
     size = float(np.linalg.norm(board.mean(axis=0)))
     for unit_g in USUAL_UNITS_G:
         if abs(size * unit_g - 1) < UNIT_WITHIN:
-            return unit_g
+            return sign * unit_g
     raise BenchError(
         f"{sheet.file.name}: a reading of {size:g} at rest is one g in no usual unit; give accelerometer and "
         f"accelerometer_unit in a [[log]]"

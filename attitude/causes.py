@@ -15,7 +15,7 @@ Bench holds: readings of the sensor in known poses, which show its offset alone.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +27,7 @@ from attitude.log import AttitudeLog
 from attitude.residuals import MOVING_DPS, Residuals, clip_sheet_of
 from attitude.sheet import Shoot
 from attitude.still import Still, still_blocks
-from attitude.stretch import UNFILTERED, Setting, Stretch, grid_columns, stretch_of
+from attitude.stretch import UNFILTERED, Setting, Stretch, grid_columns, settled_temperature_c, stretch_of
 from attitude.surroundings import lens_axis_sd_rad
 from attitude.unknowns import (
     HAND_DEG,
@@ -39,6 +39,7 @@ from attitude.unknowns import (
     sensor_unknowns,
     skyline_unknowns,
 )
+from horizon.angles import rolled
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -48,7 +49,7 @@ __all__ = ["ObservationModel", "observation_model"]
 
 Array = NDArray[np.float64]
 
-TREMBLE_DEG = 0.12  # a gimbal that holds trembles less, a hand more
+TREMBLE_DEG, FEWEST_LOOKS = 0.12, 6  # a gimbal that holds trembles less, a hand more
 
 
 @dataclass(frozen=True)
@@ -197,10 +198,9 @@ def observation_model(
     blocks = found.blocks
     use = blocks["rate_dps"].to_numpy(float) <= MOVING_DPS
     clip_clock = {clock.clip: clock for clock in clocks}
-    has_velocity = any("velocity_north_mps" in log.table for log in logs)
-    if not has_velocity:
-        # Acceleration that nobody logged would be taken for an offset.
-        use &= blocks["shot"].to_numpy() != "turns"
+    # Acceleration that nobody logged would be taken for an offset.
+    unaided = [k for k, log in enumerate(logs) if "velocity_north_mps" not in log.table]
+    use &= ~((blocks["shot"] == "turns") & blocks["log_index"].isin(unaided)).to_numpy(bool)
     pans = {track.clip: track.yaw_rate for track in tracks if len(track.yaw_rate) > 1}
     blind = [k for k, log in enumerate(logs) if not log.has_yaw]
     # The filter's smear in a turn that nothing measured would be taken for mounting.
@@ -215,12 +215,19 @@ def observation_model(
     frames = found.frames[found.frames["block"].isin(number)]
     rows = np.array([number[block] for block in frames["block"]], dtype=np.int_)
     log_index = frames["log_index"].to_numpy(int)
+    warm_c = settled_temperature_c([logs[i] for i in sorted(set(log_index.tolist()))])
     stretches = tuple(
-        stretch_of(logs[i], frames[log_index == i], rows[log_index == i], len(blocks), pans)
+        stretch_of(logs[i], frames[log_index == i], rows[log_index == i], len(blocks), pans, warm_c)
         for i in sorted(set(log_index.tolist()))
     )
     has_yaw = all(logs[i].has_yaw for i in blocks["log_index"].unique())
     line_share = _line_share(blocks, has_yaw)
+    # The model's axes are those of the camera as it is meant to sit.
+    turned_rad = np.deg2rad(float(frames["log_turned_deg"].iloc[0])) if len(frames) else 0.0
+    holds = [
+        replace(hold, up=rolled(hold.up, turned_rad), reading_g=rolled(hold.reading_g, turned_rad))
+        for hold in holds
+    ]
     by_hand = _by_hand(blocks, found.frames)
     still = still_blocks(blocks, found.frames[found.frames["block"].isin(number)], rows, logs)
     unknowns = [
@@ -268,8 +275,9 @@ def _by_hand(blocks: pd.DataFrame, frames: pd.DataFrame) -> tuple[str, ...]:
     for clip in blocks.loc[np.cos(np.deg2rad(blocks["log_roll_deg"])) < -0.8, "clip"].unique():
         trembles = []
         for _, part in frames[frames["clip"] == clip].groupby("block"):
-            if len(part) < 6 or not -np.inf < (t_s := part["log_t_s"].to_numpy(float))[0]:
+            if len(part) < FEWEST_LOOKS:
                 continue
+            t_s = part["log_t_s"].to_numpy(float)
             roll = np.unwrap(part["log_roll_deg"].to_numpy(float), period=360.0)
             trembles.append(float(np.std(roll - np.polynomial.Polynomial.fit(t_s, roll, 1)(t_s))))
         if trembles and np.median(trembles) > TREMBLE_DEG:

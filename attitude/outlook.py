@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from attitude.causes import ObservationModel
 from attitude.clock import ClockFit
+from attitude.filter import FREE_FALL_MPS2
 from attitude.findings import Causes
 from attitude.gls import posterior
 from attitude.infer import MG_PER_DEG, Witnesses, model_of
@@ -24,7 +25,7 @@ from attitude.plans import STEP_HZ, Plan, half_turn, hover, pan, planned, tilt, 
 from attitude.residuals import FRAME_COLUMNS, SD_COLUMNS, Residuals, blocks_of
 from attitude.sheet import ClipSheet, LogSheet, Shoot
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking
-from attitude.solution import INFLATE, Solution, noise_of, vector_of
+from attitude.solution import INFLATE, Solution, at_rest, noise_of, vector_of
 from attitude.terms import lean_vector, warming_vector
 from horizon.angles import wrap_deg
 
@@ -87,7 +88,9 @@ def outlook(shot: str, solution: Solution, witnesses: Witnesses, shoot: Shoot) -
     if shot == "warm_up":
         # Where power-on is not told, the sensor is taken to have been warm.
         warm = (
-            replace(log, powered_on_s=log.powered_on_s or float(log.table["t_s"].iloc[0]) - LONG_WARM_S)
+            log
+            if log.powered_on_s is not None
+            else replace(log, powered_on_s=float(log.table["t_s"].iloc[0]) - LONG_WARM_S)
             for log in witnesses.logs
         )
         witnesses = replace(witnesses, logs=tuple(warm))
@@ -169,11 +172,12 @@ def _reached(shot: str, seconds: float, model: ObservationModel, solution: Solut
         rho, sd = (np.resize(have, len(usual)) for have in (one.rho, one.sd))
         cov = posterior(noise.whiten(A, rho, sd), np.zeros(len(A)), wide)[1]
         for name, vector in vectors.items():
-            variance[name] += float(weight * INFLATE**2 * (vector @ cov @ vector))
+            g = vector if name == "gyro" else at_rest(vector, model.names, solution.settings[k])
+            variance[name] += float(weight * INFLATE**2 * (g @ cov @ g))
     half = {name: solution.t95 * float(np.sqrt(value)) for name, value in variance.items()}
     floored = solution.t95 * float(np.hypot(np.sqrt(variance["lean"]), solution.floor_deg))
     tau_s = float(solution.weights @ [setting.kind.tau_s for setting in solution.settings])
-    in_turn = np.rad2deg(TURN_MPS2 / 9.81) / np.hypot(1.0, np.deg2rad(30.0) * tau_s)
+    in_turn = np.rad2deg(TURN_MPS2 / FREE_FALL_MPS2) / np.hypot(1.0, np.deg2rad(30.0) * tau_s)
     return Outlook(
         shot=shot,
         seconds=seconds,
@@ -190,8 +194,8 @@ def lacking_shots(
 ) -> list[Lacking]:
     """Shots that this shoot lacks, each with what is open without it and what would be known with it."""
     found: list[Lacking] = []
-    if solution is None or witnesses is None or causes.lean is None:
-        why = causes.notes[0] if causes.notes else "no lean is known"
+    if solution is None or witnesses is None or causes.lean is None or not causes.causes:
+        why = causes.notes[-1] if causes.notes else "no lean is known"
         return [Lacking("hover", float(HOLD_S), why, "the lean when the log says level")]
     now_deg = causes.lean.half_width
 

@@ -29,7 +29,7 @@ from attitude.findings import Estimate
 from attitude.gls import USUAL_DOF, Fit, Noise, fit, mixture
 from attitude.stretch import Setting
 
-__all__ = ["INFLATE", "Solution", "noise_of", "resized", "solve", "vector_of"]
+__all__ = ["INFLATE", "Solution", "at_rest", "noise_of", "resized", "solve", "vector_of"]
 
 Array = NDArray[np.float64]
 # How rows hang together, the usual sd of each component, and how many residuals that sd counts for.
@@ -90,15 +90,11 @@ class Solution:
         return vector_of(self.model.names, **weights)
 
     def joint(self, vectors: Sequence[Array]) -> tuple[Array, Array]:
-        """Mean and inflated covariance of several sums of unknowns, floors not added.
-
-        A filter that learns the gyro's bias does not lean by it once it is settled.
-        """
+        """Mean and inflated covariance of several sums of unknowns, floors not added."""
         G = np.stack(list(vectors))
-        gyro = np.array([name.startswith(("gyro_", "warm_up_gyro_")) for name in self.model.names])
         picked = []
         for setting, one in zip(self.settings, self.fits, strict=True):
-            g = G if setting.kind.integral_s is None else np.where(gyro, 0.0, G)
+            g = at_rest(G, self.model.names, setting)
             picked.append((g @ one.mean, g @ one.cov @ g.T))
         mean, cov = mixture(picked, self.weights)
         return mean, INFLATE**2 * cov
@@ -124,6 +120,14 @@ def vector_of(names: Sequence[str], **weights: float) -> Array:
         if name in names:
             out[names.index(name)] = weight
     return out
+
+
+def at_rest(vectors: Array, names: Sequence[str], setting: Setting) -> Array:
+    """Coefficients (..., unknowns) without what a filter that learns has unlearned once it is settled."""
+    if setting.kind.integral_s is None:
+        return vectors
+    gyro = np.array([name.startswith(("gyro_", "warm_up_gyro_")) for name in names])
+    return np.where(gyro, 0.0, vectors)
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from scipy.sparse import csr_array
 from attitude import filter as sensor_filter
 from attitude.filter import FREE_FALL_MPS2, Drive, FilterKind, Motion
 from attitude.log import AttitudeLog, attitude_at
+from horizon.angles import rolled
 
 __all__ = [
     "AXES",
@@ -48,6 +49,7 @@ TURNS = ("pitch", "yaw", "roll")  # about camera right, down, forward
 COLD_C = 10.0  # what a unit of a temperature error stands for
 FELT_S = 1.0
 UNFILTERED = "unfiltered "
+LATE_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,7 @@ def stretch_of(
     rows: NDArray[np.int_],
     block_count: int,
     pans: Mapping[str, pd.DataFrame],
+    warm_c: float | None = None,
 ) -> Stretch:
     """The log from ``BACK_S`` before its first used frame to the last, on an even grid.
 
@@ -89,6 +92,7 @@ def stretch_of(
     ----------
     frames, rows : used frames of this log as in ``Residuals.frames``, and the block that each belongs to.
     pans : clip -> pan rate off the picture, t_s, yaw_rate_dps; asked only where the log has no heading.
+    warm_c : temperature at which the sensor counts as warm; None where it is not known.
     """
     logged_s = log.table["t_s"].to_numpy(float)
     first_s, last_s = float(frames["log_t_s"].min()), float(frames["log_t_s"].max())
@@ -105,7 +109,8 @@ def stretch_of(
     run[at[gap]] = 1
     run = np.cumsum(run)
     angles = {k: np.deg2rad(pose[f"{k}_deg"].to_numpy(float)[held]) for k in ("roll", "pitch", "yaw")}
-    angles["roll"] = angles["roll"] - np.deg2rad(float(frames["log_turned_deg"].iloc[0]))
+    turned_rad = np.deg2rad(float(frames["log_turned_deg"].iloc[0]))
+    angles["roll"] = angles["roll"] - turned_rad
     if not log.has_yaw:
         angles["yaw"] = np.zeros(len(t_s))
         for clip, part in frames.groupby("clip", sort=False):
@@ -117,6 +122,7 @@ def stretch_of(
     velocity = _on_grid(log, ("velocity_north_mps", "velocity_east_mps"), t_s)
     felt_g = None
     if accel is not None:
+        accel = rolled(accel, turned_rad)
         felt_g = np.linalg.norm(accel, axis=1)
     elif velocity is not None:
         pushed = np.gradient(velocity, 1 / rate_hz, axis=0) / FREE_FALL_MPS2
@@ -130,7 +136,7 @@ def stretch_of(
         # The believed level has no part in it but its own error, which is small beside a turn's.
         felt = np.sum(sensor_filter.pose_of_offset(motion.roll_rad, motion.pitch_rad) * accel, axis=1)
     warmth = _on_grid(log, ("temperature_c",), t_s)
-    colder = None if warmth is None else (_last(warmth[:, 0], rate_hz) - warmth[:, 0]) / COLD_C
+    colder = None if warmth is None or warm_c is None else (warm_c - warmth[:, 0]) / COLD_C
     since_s = None if log.powered_on_s is None else np.maximum(t_s - log.powered_on_s, 0.0)
 
     place = np.clip((frames["log_t_s"].to_numpy(float) - start_s) * rate_hz, 0, len(t_s) - 1)
@@ -180,9 +186,13 @@ def _on_grid(log: AttitudeLog, names: Sequence[str], t_s: Array) -> Array | None
     return np.stack(out, axis=1)
 
 
-def _last(values: Array, rate_hz: float) -> float:
-    """Mean over the last ten seconds: what the sensor has settled at."""
-    return float(np.mean(values[-max(1, round(10 * rate_hz)) :]))
+def settled_temperature_c(logs: Sequence[AttitudeLog]) -> float | None:
+    """What the sensor has settled at: mean of the last ten seconds of the last log; None where not logged."""
+    if not logs or any("temperature_c" not in log.table for log in logs):
+        return None
+    table = logs[-1].table
+    late = table["t_s"] > table["t_s"].iloc[-1] - LATE_S
+    return float(table.loc[late, "temperature_c"].mean())
 
 
 def turning_g(stretch: Stretch) -> float:

@@ -116,6 +116,9 @@ def terms_of(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot,
             vectors.append(vector)
             conditions[name] = ("sensor_offset", "mounting", name)
     mean, cov = solution.joint(vectors)
+    if causes.lean is not None:
+        # Products of errors are in the lean, and in no single part of it.
+        mean[1] = causes.lean.value - mean[0]
     # The horizon's error turns with the camera, as a mounting does.
     cov[1, 1] += solution.floor_deg**2
     determined = {name for k, name in enumerate(names) if np.sqrt(cov[k, k]) <= limit}

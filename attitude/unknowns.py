@@ -49,7 +49,7 @@ LEVEL_SEA_DEG = 0.005
 SKYLINE_DEG = 30.0  # headings so far apart see lines that have little in common
 FLEX_DEG, HAND_DEG = 0.036, 0.1  # the former 0.05 after the inflation that all uncertainties get
 TURNING_G = 0.05
-RAW_DEG, UNCALIBRATED_DEG = 0.1, 1.5
+RAW_DEG, UNCALIBRATED_DEG = 0.5, 1.5
 BENCH_SCALE = 0.01
 
 

@@ -12,6 +12,7 @@ __all__ = [
     "apart_rad",
     "directions",
     "other_reading_deg",
+    "rolled",
     "tangent_frame",
     "up_from_angles",
     "wrap_deg",
@@ -66,6 +67,15 @@ def other_reading_deg(roll_deg: ArrayLike, pitch_deg: ArrayLike, dip_rad: float)
     """
     return wrap_deg(np.asarray(roll_deg, float) + 180.0), -np.asarray(pitch_deg, float) - 2 * np.degrees(
         dip_rad
+    )
+
+
+def rolled(vectors: ArrayLike, turn_rad: float) -> Array:
+    """Vectors (..., 3) in camera axes, as a camera sees them whose roll is smaller by ``turn_rad``."""
+    v = np.asarray(vectors, float)
+    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
+    return np.stack(
+        [v[..., 0] * cos - v[..., 1] * sin, v[..., 0] * sin + v[..., 1] * cos, v[..., 2]], axis=-1
     )
 
 

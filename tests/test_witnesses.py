@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from attitude.bench import BenchError, read_holds
-from attitude.infer import MG_PER_DEG, Witnesses, infer, solution_of
-from attitude.plans import Stage, hover, pan, upside_down
+from attitude.infer import MG_PER_DEG, Witnesses, infer, model_of, solution_of
+from attitude.plans import Stage, hover, pan, turns, upside_down
 from attitude.sheet import BenchSheet, LogSheet
 from attitude.simulate import Rig, SensorErrors
 from attitude.verdict import judge
+from horizon.angles import wrap_deg
 from tests.bench.inference import settled_truth
 from tests.rates import RAW, film
 
@@ -30,14 +31,15 @@ def shoot_of(seed=0, *, offset_deg=0.0, gyro_deg=0.0, mounting_deg=0.0, plan=LEV
 
 
 def test_raw_accelerometer_tells_a_gyro_bias_from_the_mounting():
-    with_it, without = (shoot_of(gyro_deg=0.7, without=gone).infer() for gone in ((), RAW))
+    turned = (*LEVEL, *upside_down(25.0))
+    with_it, without = (shoot_of(gyro_deg=0.7, plan=turned, without=gone).infer() for gone in ((), RAW))
     assert with_it.gyro_split
     assert with_it.causes[0].name == "gyro_bias"
     assert with_it.causes[0].probability > 0.9
     assert abs(with_it.mounting_deg["roll"].value) < 0.35
     assert not without.gyro_split
     assert without.causes[0].name != "gyro_bias"
-    seat = shoot_of(mounting_deg=0.7, without=()).infer()
+    seat = shoot_of(mounting_deg=0.7, plan=turned, without=()).infer()
     assert seat.gyro_split
     assert {one.name: one.probability for one in seat.causes}["gyro_bias"] < 0.05
 
@@ -50,6 +52,76 @@ def test_readings_older_than_the_calibration_are_not_taken_for_gyro_bias():
     assert found.offset_lean.value == pytest.approx(0.2, abs=0.06)
     assert found.lean.value == pytest.approx(0.2, abs=0.04)
     assert {cause.name: cause.probability for cause in found.causes}.get("gyro_bias", 0.0) < 0.1
+
+
+def test_readings_a_little_older_than_the_calibration_invent_no_cause():
+    # 12 mg are 0.7 deg: level, nothing tells them from a gyro bias.
+    one = shoot_of(without=())
+    log = one.logs[0]
+    table = log.table.assign(accel_right_g=log.table["accel_right_g"] + 0.012)
+    found = dataclasses.replace(one, logs=(dataclasses.replace(log, table=table),)).infer()
+    assert not found.gyro_split
+    assert found.causes[0].name == "none"
+
+
+def test_a_circle_without_logged_velocity_is_no_still_stretch():
+    one = shoot_of(plan=(*hover(12.0), *turns(30.0, rate_dps=25.0), *hover(12.0)), without=("velocity",))
+    found = one.infer()
+    assert abs(found.lean.value) < 0.05
+    assert abs(found.offset_lean.value) < 0.2
+    assert found.causes[0].name == "none"
+
+
+def test_turned_mount_turns_the_raw_accelerometer_and_the_holds_with_it(tmp_path):
+    """A camera that hangs upside down with its log saying so: the same sensor, seen from its other side."""
+    one = shoot_of(offset_deg=0.6, without=())
+    holds = [hold(tmp_path, "+x", (1000.0 + 0.6 * MG_PER_DEG, 0.0, 0.0))]
+    holds += [hold(tmp_path, "-x", (-1000.0 + 0.6 * MG_PER_DEG, 0.0, 0.0))]
+    upright = inferred(one, holds)[0]
+    table = one.logs[0].table
+    turned = table.assign(
+        roll_deg=wrap_deg(table["roll_deg"] + 180.0),
+        accel_right_g=-table["accel_right_g"],
+        accel_down_g=-table["accel_down_g"],
+    )
+    tracks = tuple(one.tracks)
+    camera = dataclasses.replace(one.shoot.camera, mount_roll_deg=180)
+    for track in tracks:
+        track.track["roll_deg"] = wrap_deg(track.track["roll_deg"] + 180.0)
+    over = dataclasses.replace(
+        one,
+        logs=(dataclasses.replace(one.logs[0], table=turned),),
+        shoot=dataclasses.replace(one.shoot, camera=camera),
+        tracks=tracks,
+    )
+    mirrored = [
+        hold(tmp_path, "-x", (-1000.0 - 0.6 * MG_PER_DEG, 0.0, 0.0)),
+        hold(tmp_path, "+x", (1000.0 - 0.6 * MG_PER_DEG, 0.0, 0.0)),
+    ]
+    same = inferred(over, mirrored)[0]
+    assert same.lean.value == pytest.approx(upright.lean.value, abs=0.04)
+    assert same.offset_lean.value == pytest.approx(upright.offset_lean.value, abs=0.04)
+    assert same.mounting_deg["roll"].value == pytest.approx(upright.mounting_deg["roll"].value, abs=0.04)
+    assert abs(upright.mounting_deg["roll"].value) < 0.1
+
+
+def test_holds_heed_sign_and_axes_of_a_log_without_accelerometer(tmp_path):
+    one = shoot_of()
+    log = LogSheet(file=Path("log.csv"), accelerometer_sign="up_reads_minus", sensor_axes=("y", "z", "x"))
+    sheet = hold(tmp_path, "upright", (-2.0, -5.0, 1000.0), unit=1000.0)
+    shoot = dataclasses.replace(one.shoot, bench=(sheet,), logs=(log,))
+    assert read_holds(shoot)[0].reading_g == pytest.approx([0.005, -1.0, 0.002], abs=5e-4)
+
+
+def test_vertical_constant_leaves_the_still_blocks_of_either_pose():
+    one = shoot_of(plan=(*hover(24.0), *upside_down(24.0)), without=())
+    log = one.logs[0]
+    table = log.table.assign(accel_down_g=log.table["accel_down_g"] + 0.025)
+    logs = (dataclasses.replace(log, table=table),)
+    model = model_of(Witnesses(one.residuals(), logs, one.tracks, one.clocks), one.shoot)
+    roll = model.blocks["log_roll_deg"].to_numpy()[model.still.block]
+    assert np.any(np.abs(roll) < 10)
+    assert np.any(np.abs(roll) > 170)
 
 
 def test_upside_down_by_hand_is_compared_with_upright_by_hand():

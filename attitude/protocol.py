@@ -23,7 +23,7 @@ PORTRAIT_SHEET = ('shot = "ordinary"',)
 BENCH_SHEET = (
     "[[bench]]",
     'file = "upright.csv"',
-    'pose = "upright"    # then "inverted"',
+    'pose = "upright"    # then "inverted"; or "-x", then "+x"',
     "bubble_deg = 0.25   # error of the bubble",
 )
 
@@ -77,6 +77,7 @@ class Substitute:
     drawing: str
     how: str
     sheet: tuple[str, ...]
+    caution: str
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,7 @@ def protocol(rig_kind: str, *, certainty_deg: float, lacking: Sequence[Lacking] 
         cautions=_cautions(rig_kind, by_hand=by_hand) if filmed else (),
         before=_before(rig_kind),
         power_ons=power_ons,
-        instead=_substitutes(hold_s) if by_hand else (),
+        instead=_substitutes(hold_s, rig_kind) if by_hand else (),
         hold_s=hold_s,
         reach=reach(hold_s),
     )
@@ -250,6 +251,7 @@ def _before(rig_kind: str) -> tuple[str, ...]:
     )
 
 
-def _substitutes(hold_s: int) -> tuple[Substitute, ...]:
+def _substitutes(hold_s: int, rig_kind: str) -> tuple[Substitute, ...]:
     sheets = {"portrait": PORTRAIT_SHEET, "bench_holds": BENCH_SHEET}
-    return tuple(Substitute(name, how, sheets[name]) for name, how in instead(hold_s))
+    mind = reminder(rig_kind, by_hand=True)
+    return tuple(Substitute(name, how, sheets[name], mind) for name, how in instead(hold_s))

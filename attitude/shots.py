@@ -154,7 +154,8 @@ def instead(hold_s: int = HOLD_S) -> tuple[tuple[str, str], ...]:
         ),
         (
             "bench_holds",
-            f"Two bench holds of the sensor alone on a bubble cube, upright and inverted, {hold_s} s each, "
-            "untouched, the raw accelerometer logged. They tell the sensor's offset without a camera.",
+            f"Two bench holds of the sensor alone on a bubble cube, {hold_s} s each, untouched, the raw "
+            "accelerometer logged: upright and inverted, or better on the left and the right face, where the "
+            "bubble's error drops out. They tell the sensor's offset without a camera.",
         ),
     )

@@ -112,7 +112,10 @@ def card_lines(card: Protocol, out_folder: Path) -> list[str]:
     if card.instead:
         lines += ["", *_wrapped("Where the camera cannot be turned over")]
         for other in card.instead:
-            lines += [*_block("or", [other.how]), *(" " * (INDENT + 2) + line for line in other.sheet)]
+            lines += [
+                *_block("or", [other.how, f"Mind: {other.caution}."]),
+                *(" " * (INDENT + 2) + line for line in other.sheet),
+            ]
     lines += ["", *_block("Sheet", [sheet_sentence()])]
     if not card.lacking:
         lines += _block("Reach", [reach_sentence(card)])

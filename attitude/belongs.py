@@ -56,7 +56,6 @@ NOT_VERIFIED = "not verified"
 MOVE_DEG = 3.0
 GAIN_RANGE = (0.9, 1.1)
 STEP_S, QUICK_DEG = 1.0, 2.0
-FEWEST_QUICK = 6
 BETWEEN_DEG, FEW_BETWEEN = 20.0, 3
 SHORTEST_TURNED_S, WHOLE = 1.0, 0.95
 POSES = {0.0: "upright", 180.0: "upside down", 90.0: "right side down", -90.0: "left side down"}

@@ -48,7 +48,7 @@ from horizon.angles import tangent_frame, up_from_angles
 __all__ = [
     "Drive", "FilterKind", "Motion", "acceleration_drive", "coarse_samples", "gyro_bias_drive",
     "gyro_scale_drive", "low_pass", "offset_drive", "pose_of_offset", "refined", "respond",
-    "skyline_tilt", "start_response", "turned_camera",
+    "skyline_tilt", "start_response",
 ]
 # fmt: on
 
@@ -101,7 +101,7 @@ class Motion:
 
     @cached_property
     def turned(self) -> Complex:
-        """e_roll + j e_pitch, shape (n, 3)."""
+        """[4]: e_roll + j e_pitch, shape (n, 3), per unit of the camera's turn relative to the sensor."""
         e_roll, e_pitch = tangent_frame(self.roll_rad, self.pitch_rad)
         return np.asarray(e_roll + 1j * e_pitch)
 
@@ -145,11 +145,6 @@ def pose_of_offset(roll_rad: Array, pitch_rad: Array) -> Complex:
     """[3] before the filter: shape (n, 3), per unit of offset along camera right, down, forward."""
     e_roll, e_pitch = tangent_frame(roll_rad, pitch_rad)
     return np.asarray(e_pitch - 1j * e_roll)
-
-
-def turned_camera(motion: Motion) -> Complex:
-    """[4]: shape (n, 3), per unit of the camera's turn about right, down, forward relative to the sensor."""
-    return motion.turned
 
 
 def offset_drive(motion: Motion) -> Drive:

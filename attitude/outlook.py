@@ -21,7 +21,7 @@ from attitude.findings import Causes
 from attitude.gls import posterior
 from attitude.infer import MG_PER_DEG, Witnesses, model_of
 from attitude.log import AttitudeLog
-from attitude.plans import STEP_HZ, Plan, half_turn, hover, pan, planned, tilt, turns, upside_down
+from attitude.plans import STEP_HZ, Plan, figure_of_eight, half_turn, hover, pan, planned, tilt, upside_down
 from attitude.residuals import FRAME_COLUMNS, SD_COLUMNS, Residuals, blocks_of
 from attitude.sheet import ClipSheet, LogSheet, Shoot
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking
@@ -45,10 +45,7 @@ PLANS: dict[str, Plan] = {
     "pan": pan(6.0, 360.0),
     "upside_down": (*hover(float(HOLD_S)), *upside_down(float(HOLD_S))[:1]),
     "half_turn": (*half_turn(), *half_turn()),
-    "turns": (
-        *turns(30.0, speed_mps=8.0, rate_dps=30.0)[:1],
-        *turns(30.0, speed_mps=8.0, rate_dps=-30.0)[:1],
-    ),
+    "turns": figure_of_eight()[:-1],
     "tilt": (*tilt(15.0), *tilt(15.0)),
 }
 

@@ -18,7 +18,6 @@ from attitude.filter import (
     respond,
     skyline_tilt,
     start_response,
-    turned_camera,
 )
 from attitude.plans import Stage, half_turn, hover, pan, turns, upside_down
 from attitude.simulate import Rig, SensorErrors, fly
@@ -78,7 +77,7 @@ def test_mounting_agrees_with_the_simulated_one(axis, turn):
     mounting_deg = [0.0, 0.0, 0.0]  # roll, pitch, yaw are turns about forward, right, down
     mounting_deg[turn] = 0.5
     seen, motion = flown(mounting_deg=tuple(mounting_deg))
-    assert np.abs(seen - 0.5 * turned_camera(motion)[:, axis]).max() < 0.02
+    assert np.abs(seen - 0.5 * motion.turned[:, axis]).max() < 0.02
 
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
@@ -93,7 +92,7 @@ def test_gyro_bias_agrees_with_the_simulated_one(axis):
 def test_turned_gyro_agrees_with_the_simulated_one(axis):
     turn_deg = np.eye(3)[axis] * 0.5
     seen, motion = flown(dataclasses.replace(QUIET, gyro_misalignment_deg=tuple(turn_deg)))
-    turned = turned_camera(motion)
+    turned = motion.turned
     column = -0.5 * (turned - response(motion, Drive(target=turned)))[:, axis]
     assert np.abs(column).max() > 0.1
     assert np.abs(seen - column).max() < 0.03

@@ -30,6 +30,7 @@ from attitude.simulate import Rig, SensorErrors, fly, log_time_s, truth_at
 from horizon.clip import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_planar, make_scene
+from tests.bench.inference import ACTIONS as CALLED_FOR
 
 SIZE_PX, FPS, HFOV_DEG, HEIGHT_M = (640, 360), 10.0, 70.0, 9.0
 UNSEEN = 8_000_000
@@ -40,15 +41,7 @@ LEAN_PER_LEAK_DEG = np.degrees(SPEED_MPS * np.radians(TURN_DPS) / 9.80665)
 SMOOTH_S = 1.5
 
 # Cause -> action that it calls for. A skyline that leans is no fault of the rig: it is left alone.
-ACTIONS = {
-    "sensor_offset": "recalibrate",
-    "mounting": "square_up",
-    "turns": "gentler_turns",
-    "warm_up": "wait_before_filming",
-    "ground_not_level": "leave",
-    "not_held": "balance_or_tune",
-    "none": "leave",
-}
+ACTIONS = {name: action for name, action in CALLED_FOR.items() if not name.startswith("gyro_bias")}
 # What is wrong with the shoot -> words of which one must stand in the reasons.
 SPOILT = {
     "another_body": ("another body",),

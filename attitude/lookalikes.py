@@ -2,9 +2,8 @@
 
 A *member* is what a reader knows by name: one unknown of the observation model, or several that are one thing
 to him (the mounting and the gyro bias that looks like it, until half turns split them; the warming up of
-accelerometer and gyro). In each plane (roll,
-pitch) the members that are not determined are taken together. With their posterior covariance C in units of
-their prior sds, R = D^-1 C D^-1,
+accelerometer and gyro). In each plane (roll, pitch) the members that are not determined are taken together.
+With their posterior covariance C in units of their prior sds, R = D^-1 C D^-1,
 
 * R^-1 = I + S, S what the data say: two members hang together where |R^-1_ij| is no small part of
   sqrt(R^-1_ii R^-1_jj); the connected ones are a group. A member on its own is unknown, and no lookalike.

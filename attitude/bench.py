@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.columns import nearest_names
-from attitude.mapping import ACCELEROMETER_UNITS_G, numbers
+from attitude.mapping import accelerometer_scale_g, along_camera, numbers
 from attitude.sheet import BenchSheet, LogSheet, Shoot
 from attitude.table import TableError, read_table
 from attitude.unknowns import BENCH_SCALE, Unknown
@@ -66,12 +66,11 @@ def read_holds(shoot: Shoot) -> tuple[Hold, ...]:
         A file holds no such columns, too few readings, another pose than the sheet says, or motion.
     """
     named = [log for log in shoot.logs if log.accelerometer is not None]
-    log = (*named, *shoot.logs, None)[0]
-    return tuple(_hold(one, log) for one in shoot.bench)
+    return tuple(_hold(one, (*named, *shoot.logs, LogSheet(one.file))[0]) for one in shoot.bench)
 
 
-def _hold(sheet: BenchSheet, log: LogSheet | None) -> Hold:
-    names = USUAL_COLUMNS if log is None or log.accelerometer is None else log.accelerometer
+def _hold(sheet: BenchSheet, log: LogSheet) -> Hold:
+    names = log.accelerometer or USUAL_COLUMNS
     try:
         table = read_table(sheet.file, names)
     except TableError as error:
@@ -86,7 +85,7 @@ def _hold(sheet: BenchSheet, log: LogSheet | None) -> Hold:
         raise BenchError(
             f"{sheet.file.name}: holds {len(board)} readings; hold the sensor still for ten seconds"
         )
-    reading = _along_camera(board * _unit_g(sheet, board, log), log)
+    reading = along_camera(log, board * _unit_g(sheet, board, log))
     up = _pose_up(sheet.pose, log)
     mean = reading.mean(axis=0)
     if mean @ up < TILTED * np.linalg.norm(mean):
@@ -106,11 +105,10 @@ def _hold(sheet: BenchSheet, log: LogSheet | None) -> Hold:
     return Hold(sheet.file.name, up, mean, sd_g, sheet.bubble_deg)
 
 
-def _unit_g(sheet: BenchSheet, board: Array, log: LogSheet | None) -> float:
-    sign = -1.0 if log is not None and log.accelerometer_sign == "up_reads_minus" else 1.0
-    if log is not None and (log.accelerometer is not None or "accelerometer_unit" in log.given):
-        unit = log.accelerometer_unit
-        return sign * (ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit)
+def _unit_g(sheet: BenchSheet, board: Array, log: LogSheet) -> float:
+    if log.accelerometer is not None or "accelerometer_unit" in log.given:
+        return accelerometer_scale_g(log)
+    sign = 1.0 if log.accelerometer_sign == "up_reads_plus" else -1.0
     size = float(np.linalg.norm(board.mean(axis=0)))
     for unit_g in USUAL_UNITS_G:
         if abs(size * unit_g - 1) < UNIT_WITHIN:
@@ -121,20 +119,13 @@ def _unit_g(sheet: BenchSheet, board: Array, log: LogSheet | None) -> float:
     )
 
 
-def _along_camera(board: Array, log: LogSheet | None) -> Array:
-    """Readings along the board's axes -> along camera right, down, forward."""
-    axes = LogSheet.sensor_axes if log is None else log.sensor_axes
-    columns = [(-1 if axis.startswith("-") else 1) * board[:, "xyz".index(axis[-1])] for axis in axes]
-    return np.column_stack(columns)
-
-
-def _pose_up(pose: str, log: LogSheet | None) -> Array:
+def _pose_up(pose: str, log: LogSheet) -> Array:
     """Up vector along camera right, down, forward: a level camera's is (0, -1, 0)."""
     if pose in ("upright", "inverted"):
         return np.array([0.0, -1.0 if pose == "upright" else 1.0, 0.0])
     board = np.zeros((1, 3))
     board[0, "xyz".index(pose[1])] = 1.0 if pose[0] == "+" else -1.0
-    return np.asarray(_along_camera(board, log)[0])
+    return np.asarray(along_camera(log, board)[0])
 
 
 def bench_unknowns(holds: Sequence[Hold]) -> list[Unknown]:

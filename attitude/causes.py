@@ -30,7 +30,6 @@ from attitude.still import Still, still_blocks
 from attitude.stretch import UNFILTERED, Setting, Stretch, grid_columns, settled_temperature_c, stretch_of
 from attitude.surroundings import lens_axis_sd_rad
 from attitude.unknowns import (
-    HAND_DEG,
     SKYLINE_DEG,
     Unknown,
     hand_unknowns,
@@ -45,11 +44,12 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["ObservationModel", "observation_model"]
+__all__ = ["UPRIGHT", "ObservationModel", "observation_model"]
 
 Array = NDArray[np.float64]
 
 TREMBLE_DEG, FEWEST_LOOKS = 0.12, 6  # a gimbal that holds trembles less, a hand more
+UPRIGHT = 0.8  # cosine of what still counts as one pose
 
 
 @dataclass(frozen=True)
@@ -95,12 +95,15 @@ class ObservationModel:
         found = [np.zeros((n, len(place)), complex) for _ in settings]
         unfiltered = [np.zeros((n, len(place)), complex) for _ in settings]
         for stretch in self.stretches:
-            for k, grid in enumerate(grid_columns(stretch, settings, self.names)):
-                labels = [name for name in grid if _targets(name, place, masks, hand)]
-                means = stretch.block_of_grid @ np.stack([grid[name] for name in labels], axis=1)
-                for name, mean in zip(labels, means.T, strict=True):
+            grids = grid_columns(stretch, settings, self.names)
+            # Columns of the same names for every setting.
+            feeds = {name: _targets(name, place, masks, hand) for name in (grids[0] if grids else ())}
+            feeds = {name: targets for name, targets in feeds.items() if targets}
+            for k, grid in enumerate(grids):
+                means = stretch.block_of_grid @ np.stack([grid[name] for name in feeds], axis=1)
+                for (name, targets), mean in zip(feeds.items(), means.T, strict=True):
                     out = unfiltered[k] if name.startswith(UNFILTERED) else found[k]
-                    for column, share in _targets(name, place, masks, hand):
+                    for column, share in targets:
                         out[:, column] += share * mean
         fixed = self._fixed(place, masks)
         bench = bench_rows(self.holds, self.names)[0]
@@ -135,13 +138,13 @@ class ObservationModel:
     ) -> Array:
         """Columns of log minus accelerometer in the still blocks: what the filter adds to the reading."""
         assert self.still is not None
-        added = np.zeros((len(self.still.block), len(place)), complex)
+        raw = raw[self.still.block]
+        added = filtered[self.still.block] - raw
         for name, k in place.items():
-            what = name.split(":")[0]
-            if what.startswith(SENSED):
-                added[:, k] = (filtered - raw)[self.still.block, k]
-            elif what.startswith("raw_offset_"):
-                added[:, k] = -raw[self.still.block, place[what.removeprefix("raw_")]]
+            if name.startswith("raw_offset_"):
+                added[:, k] = -raw[:, place[name.removeprefix("raw_")]]
+            elif not name.startswith(SENSED):
+                added[:, k] = 0.0
         return np.concatenate([-added.imag, added.real])
 
 
@@ -184,7 +187,6 @@ def observation_model(
     pitch_zero_sd_deg: float,
     dip_sd_deg: float,
     holds: Sequence[Hold] = (),
-    play_deg: float = HAND_DEG,
 ) -> ObservationModel:
     """Columns for the blocks that count.
 
@@ -193,7 +195,7 @@ def observation_model(
     focal_sd : sd of the focal length as a share of it.
     pitch_zero_sd_deg : sd of where the lens axis meets the picture, as an angle.
     dip_sd_deg : sd of the dip, the same for all frames.
-    holds : of the sensor on the bench. play_deg : of a camera that is turned over by hand.
+    holds : of the sensor on the bench.
     """
     blocks = found.blocks
     use = blocks["rate_dps"].to_numpy(float) <= MOVING_DPS
@@ -215,10 +217,11 @@ def observation_model(
     frames = found.frames[found.frames["block"].isin(number)]
     rows = np.array([number[block] for block in frames["block"]], dtype=np.int_)
     log_index = frames["log_index"].to_numpy(int)
-    warm_c = settled_temperature_c([logs[i] for i in sorted(set(log_index.tolist()))])
+    used = sorted(set(log_index.tolist()))
+    warm_c = settled_temperature_c([logs[i] for i in used])
     stretches = tuple(
         stretch_of(logs[i], frames[log_index == i], rows[log_index == i], len(blocks), pans, warm_c)
-        for i in sorted(set(log_index.tolist()))
+        for i in used
     )
     has_yaw = all(logs[i].has_yaw for i in blocks["log_index"].unique())
     line_share = _line_share(blocks, has_yaw)
@@ -229,10 +232,10 @@ def observation_model(
         for hold in holds
     ]
     by_hand = _by_hand(blocks, found.frames)
-    still = still_blocks(blocks, found.frames[found.frames["block"].isin(number)], rows, logs)
+    still = still_blocks(blocks, frames, rows, logs)
     unknowns = [
         *sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
-        *hand_unknowns(by_hand, play_deg),
+        *hand_unknowns(by_hand),
         *skyline_unknowns(blocks, shoot, has_yaw),
         *line_unknowns(blocks, line_share),
         *([] if still is None else still.unknowns),
@@ -272,7 +275,7 @@ def _zoomed(blocks: pd.DataFrame, shoot: Shoot, focal_sd: float) -> list[Unknown
 def _by_hand(blocks: pd.DataFrame, frames: pd.DataFrame) -> tuple[str, ...]:
     """Clips with the camera upside down in which it trembles as no gimbal that holds does."""
     clips = []
-    for clip in blocks.loc[np.cos(np.deg2rad(blocks["log_roll_deg"])) < -0.8, "clip"].unique():
+    for clip in blocks.loc[np.cos(np.deg2rad(blocks["log_roll_deg"])) < -UPRIGHT, "clip"].unique():
         trembles = []
         for _, part in frames[frames["clip"] == clip].groupby("block"):
             if len(part) < FEWEST_LOOKS:

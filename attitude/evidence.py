@@ -30,15 +30,15 @@ __all__ = ["cause_probabilities"]
 Array = NDArray[np.float64]
 
 PRIOR_NONE, PRIOR_CAUSE = 0.5, 0.1
-TILTS = ("skyline_north", "skyline_east")
-# The members of each cause that lean a level picture.
-LEANING: dict[str, tuple[str, ...]] = {
-    "sensor_offset": ("offset_sideways",),
-    "mounting": ("mounting_roll", "gyro_roll"),
-    "turns": ("turns",),
-    "warm_up": ("warm_up_sideways", "warm_up_gyro_roll", "temperature_sideways"),
-    "ground_not_level": (),
-    "gyro_bias": ("gyro_roll",),
+# Of each cause, what leans a level picture by itself: names of unknowns, before a colon, that go together. A
+# tilt of the skyline has a direction, so it is two at once.
+LEANING: dict[str, tuple[tuple[str, ...], ...]] = {
+    "sensor_offset": (("offset_sideways",),),
+    "mounting": (("mounting_roll",), ("gyro_roll",)),
+    "turns": (("turns",),),
+    "warm_up": (("warm_up_sideways",), ("warm_up_gyro_roll",), ("temperature_sideways",)),
+    "ground_not_level": (("skyline_north", "skyline_east"),),
+    "gyro_bias": (("gyro_roll",),),
 }
 
 
@@ -49,28 +49,26 @@ def cause_probabilities(
 
     Parameters
     ----------
-    held_deg : mean roll that the log shows beyond the trim.
+    held_deg : how far off level the log shows the gimbal, beyond the trim.
     gyro_split : whether the gyro bias is a cause of its own.
     skyline_open : whether the skyline may lean beyond its prior (anywhere but at sea).
     """
     unknowns = solution.model.unknowns
     healthy = np.array([unknown.healthy_sd for unknown in unknowns])
+    possible = np.array([unknown.wide_sd for unknown in unknowns])
+    all_healthy = _evidence(solution, healthy)
     scores = {
-        "none": np.log(PRIOR_NONE) + _evidence(solution, healthy) + _held(held_deg, HEALTHY_DEG),
-        "not_held": np.log(PRIOR_CAUSE) + _evidence(solution, healthy) + _held(held_deg, CULPRIT_DEG),
+        "none": np.log(PRIOR_NONE) + all_healthy + _held(held_deg, HEALTHY_DEG),
+        "not_held": np.log(PRIOR_CAUSE) + all_healthy + _held(held_deg, CULPRIT_DEG),
     }
     for name, leaning in LEANING.items():
         if name == "gyro_bias" and not gyro_split:
             continue
         members = {name, "gyro_bias"} if name == "mounting" and not gyro_split else {name}
         own = [k for k, unknown in enumerate(unknowns) if unknown.cause in members]
-        wide = np.array([unknown.wide_sd for unknown in unknowns])
-        if name == "ground_not_level" and skyline_open:
-            wide = np.maximum(wide, CULPRIT_DEG)
-        ways = [[k] for k in own if unknowns[k].name in leaning]
-        if name == "ground_not_level":
-            # A tilt has a direction, so it is two unknowns at once.
-            ways = [[k for k in own if unknowns[k].name.startswith(TILTS)]]
+        lifted = name == "ground_not_level" and skyline_open
+        wide = np.maximum(possible, CULPRIT_DEG) if lifted else possible
+        ways = [[k for k in own if unknowns[k].name.partition(":")[0] in together] for together in leaning]
         ways += [own] if len(own) > 1 else []
         # A cause whose wide prior is no wider than a healthy one could not be told from none.
         ways = [way for way in ways if np.any(wide[way] > 1.5 * healthy[way])]
@@ -84,7 +82,7 @@ def cause_probabilities(
 
 
 def _evidence(solution: Solution, prior_sd: Array) -> float:
-    """Log evidence of a set of priors, integrated over the time constant."""
+    """Log evidence of a set of priors, integrated over the sensor's filter."""
     mean = np.array([unknown.mean for unknown in solution.model.unknowns])
     y = solution.y_deg
     values = [

@@ -83,9 +83,9 @@ def _on_grid(
     motion = stretch.motion
     columns = grid_columns(stretch, [setting], names)[0]
     linear = np.zeros(len(motion.run), complex)
-    for name in values.keys() & columns.keys():
-        if name.startswith(SENSED):
-            linear += values[name] * columns[name]
+    for name, value in values.items():
+        if name in columns and name.startswith(SENSED):
+            linear += value * columns[name]
     at = coarse_samples(motion, STEPPED_HZ)
     offset = np.deg2rad(_levels(stretch, setting, values)[at])
     rates = np.deg2rad(_rates(stretch, setting, values)[at]) / -setting.kind.tau_s
@@ -93,7 +93,7 @@ def _on_grid(
     earth = np.pi / 180 * linear[at] * motion.to_earth[at]
     up = _true_up(stretch, setting, at, rotation_from_angles(pose_deg).as_matrix(), offset, rates, earth)
 
-    turn_deg = np.array([values.get(f"mounting_{turn}", 0.0) for turn in TURNS])
+    turn_deg = _per_axis(values, "mounting", TURNS)
     seen = Rotation.from_rotvec(-np.deg2rad(turn_deg)).apply(up)
     roll_deg, pitch_deg = (np.rad2deg(angle) for angle in angles_from_up(seen))
     slope = np.cos(np.deg2rad((pose_deg[:, 1] + pitch_deg) / 2))
@@ -105,8 +105,9 @@ def _on_grid(
 def _levels(stretch: Stretch, setting: Setting, values: Mapping[str, float]) -> Array:
     """Offset of the accelerometer at grid times, with what takes the level along in turns, (n, 3), deg."""
     out = _per_axis(values, "offset", AXES) + np.zeros((len(stretch.t_s), 1))
-    if stretch.since_power_on_s is not None:
-        out += np.outer(_fading(stretch, setting), _per_axis(values, "warm_up", AXES))
+    fading = stretch.fading(setting.warm_up_s)
+    if fading is not None:
+        out += np.outer(fading, _per_axis(values, "warm_up", AXES))
     if stretch.colder is not None:
         out += np.outer(stretch.colder, _per_axis(values, "temperature", AXES))
     if stretch.felt is not None:
@@ -120,18 +121,14 @@ def _levels(stretch: Stretch, setting: Setting, values: Mapping[str, float]) -> 
 def _rates(stretch: Stretch, setting: Setting, values: Mapping[str, float]) -> Array:
     """Turn that the gyro's bias looks like at grid times, about right, down, forward, (n, 3), deg."""
     out = _per_axis(values, "gyro", TURNS) + np.zeros((len(stretch.t_s), 1))
-    if stretch.since_power_on_s is not None:
-        out += np.outer(_fading(stretch, setting), _per_axis(values, "warm_up_gyro", TURNS))
+    fading = stretch.fading(setting.warm_up_s)
+    if fading is not None:
+        out += np.outer(fading, _per_axis(values, "warm_up_gyro", TURNS))
     return np.asarray(out)
 
 
 def _per_axis(values: Mapping[str, float], what: str, axes: Sequence[str]) -> Array:
     return np.array([values.get(f"{what}_{axis}", 0.0) for axis in axes])
-
-
-def _fading(stretch: Stretch, setting: Setting) -> Array:
-    assert stretch.since_power_on_s is not None
-    return np.asarray(np.exp(-stretch.since_power_on_s / setting.warm_up_s))
 
 
 def _true_up(

@@ -106,6 +106,11 @@ class Motion:
         return np.asarray(e_roll + 1j * e_pitch)
 
     @cached_property
+    def level(self) -> Complex:
+        """[3]: e_pitch - j e_roll, shape (n, 3), per unit of offset along camera right, down, forward."""
+        return pose_of_offset(self.roll_rad, self.pitch_rad)
+
+    @cached_property
     def to_earth(self) -> Complex:
         """exp(j psi), shape (n,)."""
         return np.asarray(np.exp(1j * self.yaw_rad))
@@ -149,7 +154,7 @@ def pose_of_offset(roll_rad: Array, pitch_rad: Array) -> Complex:
 
 def offset_drive(motion: Motion) -> Drive:
     """[3], three columns."""
-    return Drive(target=pose_of_offset(motion.roll_rad, motion.pitch_rad))
+    return Drive(target=motion.level)
 
 
 def gyro_bias_drive(motion: Motion, tau_s: float, share: Array | None = None) -> Drive:
@@ -175,9 +180,9 @@ def acceleration_drive(motion: Motion, velocity_mps: Complex) -> Drive:
     return Drive(target=(np.asarray(felt) / motion.to_earth)[:, np.newaxis])
 
 
-def skyline_tilt(motion: Motion) -> Complex:
+def skyline_tilt(yaw_rad: Array) -> Complex:
     """[9]: shape (n, 2), per unit by which the skyline's normal leans north, east."""
-    north = -np.exp(-1j * motion.yaw_rad)
+    north = -np.exp(-1j * yaw_rad)
     return np.stack([north, 1j * north], axis=-1)
 
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from attitude.belongs import VERIFIED
 from attitude.bench import Hold
-from attitude.causes import ObservationModel, observation_model
+from attitude.causes import UPRIGHT, ObservationModel, observation_model
 from attitude.entries import OTHER_BODIES
 from attitude.evidence import cause_probabilities
 from attitude.exact import at_level_deg
@@ -35,8 +35,6 @@ from attitude.sheet import Shoot
 from attitude.solution import INFLATE, Solution, resized, solve
 from attitude.surroundings import lens_axis_sd_rad, line_height_sd_rad
 from attitude.terms import (
-    UPRIGHT,
-    held_deg,
     lean_vector,
     parts_deg,
     pitch_vector,
@@ -141,6 +139,10 @@ def infer(witnesses: Witnesses, shoot: Shoot, solution: Solution | None) -> Caus
     frames = footage_roll(tracks, shoot, found)
     picture = picture_lean(frames)
     known = _known_lean(found, shoot, rounding_deg, len(frames))
+    attitude_of = _bodies(model.blocks, shoot)
+    sensed = attitude_of == {"camera_sensor"}
+    if sensed:
+        frames = with_parts(frames, found.frames, parts_deg(solution, found.frames))
     causes = Causes(
         picture_lean=picture,
         known_lean=known,
@@ -150,12 +152,11 @@ def infer(witnesses: Witnesses, shoot: Shoot, solution: Solution | None) -> Caus
         shots=frozenset(found.blocks["shot"]),
         notes=found.notes,
     )
-    attitude_of = _bodies(model.blocks, shoot)
-    if attitude_of != {"camera_sensor"}:
+    if not sensed:
         whose = ", ".join(sorted(attitude_of)).replace("_", " ")
         note = f"the log is of: {whose}; causes are read only from the camera sensor's own attitude"
         return replace(causes, notes=(*causes.notes, note))
-    return _with_causes(causes, solution, found, frames, shoot)
+    return _with_causes(causes, solution, found, shoot)
 
 
 def infer_without_log(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | None = None) -> Causes:
@@ -252,16 +253,13 @@ def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float, filmed: int
     return Estimate(value + trim_deg, float(np.sqrt(rounding_deg**2 / 12 + 0.005**2 + sd**2)))
 
 
-def _with_causes(
-    causes: Causes, solution: Solution, found: Residuals, frames: pd.DataFrame, shoot: Shoot
-) -> Causes:
-    """Estimates per cause, evidence, and what cannot be told apart. frames : the footage's roll."""
+def _with_causes(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot) -> Causes:
+    """Estimates per cause, evidence, and what cannot be told apart."""
     tolerance, axis_sd_deg = shoot.tolerance_deg, _axis_sd_deg(shoot)
     limit = min(0.5 * CULPRIT_DEG, tolerance / 3)
     told = "half_turn" in causes.shots or solution.model.still is not None
     split = told and _gyro_is_split(solution, limit)
     gyro = 0.0 if split else 1.0
-    seat_floor = solution.floor_deg
 
     offset = {
         axis: solution.estimate(
@@ -272,7 +270,7 @@ def _with_causes(
     mounting = {
         turn: solution.estimate(
             solution.vector(**{f"mounting_{turn}": 1.0, f"gyro_{turn}": gyro}),
-            floor=float(np.hypot(seat_floor, axis_sd_deg)) if turn == "pitch" else seat_floor,
+            floor=float(np.hypot(solution.floor_deg, axis_sd_deg)) if turn == "pitch" else solution.floor_deg,
             limit=limit,
         )
         for turn in ("roll", "pitch", "yaw")
@@ -289,12 +287,11 @@ def _with_causes(
     if "warm_up_sideways" in solution.model.names:
         warm_up = solution.estimate(warming_vector(solution.model.names), floor=0.0, limit=limit)
     terms = terms_of(causes, solution, found, shoot, limit)
-    frames = with_parts(frames, found.frames, parts_deg(solution, found.frames))
     return replace(
         causes,
         causes=cause_probabilities(
             solution,
-            held_deg=0.0 if causes.known_lean is None else held_deg(found, shoot) or 0.0,
+            held_deg=float(dict(zip(terms.names, terms.mean, strict=True)).get("not_held", 0.0)),
             gyro_split=split,
             skyline_open=shoot.horizon.surface != "sea",
         ),
@@ -307,11 +304,10 @@ def _with_causes(
         undetermined=undetermined_sums(solution, offset, mounting, skyline, warm_up, gyro_split=split),
         offset_lean=solution.estimate(solution.vector(offset_sideways=1.0), floor=0.0, limit=limit),
         after_recalibration=(
-            solution.estimate(seat_vector(solution.model.names), floor=seat_floor, limit=np.inf)
+            solution.estimate(seat_vector(solution.model.names), floor=solution.floor_deg, limit=np.inf)
             if offset["sideways"].determined
             else None
         ),
-        out_of_tolerance=out_of_tolerance(frames, tolerance),
         terms=terms,
         offset_shown_by=shown_by(solution.model),
         gyro_split=split,

@@ -21,6 +21,8 @@ __all__ = [
     "Epoch",
     "LogError",
     "MappedLog",
+    "accelerometer_scale_g",
+    "along_camera",
     "fail",
     "fast_and_slow_columns",
     "numbers",
@@ -249,6 +251,19 @@ def refuse_wrong_angle_unit(sheet: LogSheet, log: MappedLog) -> None:
         fail(log.table, int(log.lines[known[row]]), f"yaw wraps at 2 pi; {mend}")
 
 
+def accelerometer_scale_g(sheet: LogSheet) -> float:
+    """What one unit of the logged accelerometer is in g, negative where up reads minus."""
+    unit = sheet.accelerometer_unit
+    scale = ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit
+    return scale if sheet.accelerometer_sign == "up_reads_plus" else -scale
+
+
+def along_camera(sheet: LogSheet, board: Array) -> Array:
+    """Values (n, 3) along the board's x, y, z -> along camera right, down, forward."""
+    signs = [-1.0 if axis.startswith("-") else 1.0 for axis in sheet.sensor_axes]
+    return np.asarray(board[:, ["xyz".index(axis[-1]) for axis in sheet.sensor_axes]] * signs)
+
+
 def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Array) -> dict[str, Array]:
     """Gyro, accelerometer, temperature and velocity of the kept rows, in our units and camera axes.
 
@@ -274,20 +289,16 @@ def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Arra
 
     def turned(key: str, quantity: str, unit: str, scale: float) -> dict[str, Array]:
         names = getattr(sheet, key)
-        board = {axis: filled(key, name, FEW) * scale for axis, name in zip("xyz", names, strict=True)}
-        along = [-board[axis[1]] if axis.startswith("-") else board[axis] for axis in sheet.sensor_axes]
+        along = along_camera(sheet, np.column_stack([filled(key, name, FEW) * scale for name in names]))
         sides = ("right", "down", "forward")
-        return {f"{quantity}_{side}_{unit}": values for side, values in zip(sides, along, strict=True)}
+        return {f"{quantity}_{side}_{unit}": values for side, values in zip(sides, along.T, strict=True)}
 
     out: dict[str, Array] = {}
     if sheet.gyro is not None:
         unit = sheet.gyro_unit
         out |= turned("gyro", "gyro", "dps", GYRO_UNITS_DPS[unit] if isinstance(unit, str) else 1 / unit)
     if sheet.accelerometer is not None:
-        unit = sheet.accelerometer_unit
-        scale = ACCELEROMETER_UNITS_G[unit] if isinstance(unit, str) else 1 / unit
-        scale *= 1 if sheet.accelerometer_sign == "up_reads_plus" else -1
-        out |= turned("accelerometer", "accel", "g", scale)
+        out |= turned("accelerometer", "accel", "g", accelerometer_scale_g(sheet))
     if sheet.temperature_c is not None:
         out["temperature_c"] = filled("temperature_c", sheet.temperature_c, 1.0)
     if sheet.velocity_mps is not None:

@@ -26,7 +26,9 @@ from attitude.residuals import FRAME_COLUMNS, SD_COLUMNS, Residuals, blocks_of
 from attitude.sheet import ClipSheet, LogSheet, Shoot
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking
 from attitude.solution import INFLATE, Solution, at_rest, noise_of, vector_of
+from attitude.stretch import settled_temperature_c
 from attitude.terms import lean_vector, warming_vector
+from attitude.words import places
 from horizon.angles import wrap_deg
 
 __all__ = ["Outlook", "lacking_shots", "outlook"]
@@ -77,12 +79,9 @@ def outlook(shot: str, solution: Solution, witnesses: Witnesses, shoot: Shoot) -
     KeyError
         Not a shot that tells anything of the model.
     """
-    parts = (
-        [(PLANS["hover"], COLD_S), (PLANS["hover"], float(WARM_AFTER_S))]
-        if shot == "warm_up"
-        else [(PLANS[shot], float(WARM_AFTER_S))]
-    )
+    parts = [(PLANS[_named(shot)], float(WARM_AFTER_S))]
     if shot == "warm_up":
+        parts.insert(0, (PLANS["hover"], COLD_S))
         # Where power-on is not told, the sensor is taken to have been warm.
         warm = (
             log
@@ -106,8 +105,9 @@ def _with_shot(
     found, logs = witnesses.found, witnesses.logs
     path = planned(plan).drop(columns=[] if shot == "turns" else ["velocity_north_mps", "velocity_east_mps"])
     path["yaw_deg"] = wrap_deg(path["yaw_deg"] + _usual_heading_deg(found))
-    if logs and all("temperature_c" in log.table for log in logs):
-        path["temperature_c"] = float(logs[-1].table["temperature_c"].iloc[-1])
+    warm_c = settled_temperature_c(logs)
+    if warm_c is not None:
+        path["temperature_c"] = warm_c
     number = len(logs)
     name = f"{NEXT} {number}"
     told = any(log.powered_on_s is not None for log in logs) or shot == "warm_up"
@@ -144,7 +144,7 @@ def _named(shot: str) -> str:
 
 
 def _usual_heading_deg(found: Residuals) -> float:
-    """Heading that most level blocks look at: the one where the next shot would be filmed."""
+    """Heading half way through what was filmed: there the next shot begins."""
     heading = found.blocks["log_yaw_deg"].to_numpy(float)
     return float(heading[len(heading) // 2]) if len(heading) else 0.0
 
@@ -173,7 +173,7 @@ def _reached(shot: str, seconds: float, model: ObservationModel, solution: Solut
             variance[name] += float(weight * INFLATE**2 * (g @ cov @ g))
     half = {name: solution.t95 * float(np.sqrt(value)) for name, value in variance.items()}
     floored = solution.t95 * float(np.hypot(np.sqrt(variance["lean"]), solution.floor_deg))
-    tau_s = float(solution.weights @ [setting.kind.tau_s for setting in solution.settings])
+    tau_s = solution.time_constant().value
     in_turn = np.rad2deg(TURN_MPS2 / FREE_FALL_MPS2) / np.hypot(1.0, np.deg2rad(30.0) * tau_s)
     return Outlook(
         shot=shot,
@@ -234,7 +234,5 @@ def lacking_shots(
 
 
 def _to(half_width: float, unit: str) -> str:
-    """A half-width in words, with one digit, two where the first is 1."""
-    power = int(np.floor(np.log10(half_width)))
-    digits = max(0, -power + (half_width < 2 * 10.0**power))
-    return f"to ± {half_width:.{digits}f} {unit}"
+    """A half-width in words."""
+    return f"to ± {half_width:.{places(half_width)}f} {unit}"

@@ -34,7 +34,8 @@ from horizon.angles import wrap_deg
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
-__all__ = ["footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose", "with_parts"]
+__all__ = ["at_frames", "footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
+__all__ += ["with_parts"]
 
 Array = NDArray[np.float64]
 
@@ -109,14 +110,19 @@ def with_parts(frames: pd.DataFrame, compared: pd.DataFrame, parts_deg: Mapping[
     compared : clip and t_s of the frames that have log attitude. parts_deg : name of a cause -> what it adds
     at each of these, right side down +; between them it is straight, and 0 in a clip that has none.
     """
-    added = {f"{PART}{name}": np.zeros(len(frames)) for name in parts_deg}
-    for clip, rows in frames.groupby("clip", sort=False).indices.items():
-        own = np.flatnonzero(compared["clip"].to_numpy() == clip)
+    return frames.assign(**{f"{PART}{name}": at_frames(frames, compared, p) for name, p in parts_deg.items()})
+
+
+def at_frames(frames: pd.DataFrame, known: pd.DataFrame, values: Array) -> Array:
+    """Values at the clip and t_s of ``known`` brought to those of frames: straight between, 0 without any."""
+    out = np.zeros(len(frames))
+    t_s, known_s = (table["t_s"].to_numpy(float) for table in (frames, known))
+    clip = known["clip"].to_numpy()
+    for name, rows in frames.groupby("clip", sort=False).indices.items():
+        own = np.flatnonzero(clip == name)
         if len(own):
-            t_s, at_s = frames["t_s"].to_numpy(float)[rows], compared["t_s"].to_numpy(float)[own]
-            for name, part_deg in parts_deg.items():
-                added[f"{PART}{name}"][rows] = np.interp(t_s, at_s, part_deg[own])
-    return frames.assign(**added)
+            out[rows] = np.interp(t_s[rows], known_s[own], values[own])
+    return out
 
 
 def log_roll(found: Residuals) -> pd.DataFrame:

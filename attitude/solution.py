@@ -4,7 +4,7 @@ The fit is made at each time constant of a coarse grid, for filters that only pu
 gyro's bias too and, where something was felt beyond one g, for those that then do not pull; and again around
 the best. Weights are the penalised likelihood (evidence without its volume term: that term prefers, for every
 wide prior whose column vanishes with a short time constant, the short time constant, which is no finding),
-with the log of it divided by the square of the inflation that all uncertainties get. What is reported is the
+with the log of it divided by the inflation that all uncertainties get. What is reported is the
 mean and covariance of the weighted mixture, so that a filter that the footage cannot tell widens what depends
 on it.
 
@@ -50,7 +50,6 @@ USUAL_SD_DEG = 0.02  # noise of a block where the footage is clean
 RAW_SD_DEG = 0.03  # of a block of the raw accelerometer, 0.5 mg
 CERTAIN_DOF = 1e6
 LARGE_DEG, ROUNDS = 1.0, 3
-TEMPER = INFLATE
 FAINT = 1e-4  # of the best weight: below, a setting changes nothing
 
 
@@ -302,7 +301,7 @@ def _fitted(model: ObservationModel, A: Array, y_deg: Array, wide: Array, rows: 
 def _weighed(model: ObservationModel, tries: dict[Setting, _Try], y_deg: Array, floor_deg: float) -> Solution:
     settings = sorted(tries, key=lambda one: (_family(one), one.kind.tau_s))
     width = _widths(settings)
-    log_weights = np.array([tries[one].log_likelihood for one in settings]) / TEMPER
+    log_weights = np.array([tries[one].log_likelihood for one in settings]) / INFLATE
     weights = width * np.exp(log_weights - log_weights.max())
     weights /= weights.sum()
     keep = weights > FAINT * weights.max()

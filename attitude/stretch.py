@@ -32,6 +32,8 @@ __all__ = [
     "Setting",
     "Stretch",
     "grid_columns",
+    "settled_temperature_c",
+    "skyline_columns",
     "stretch_of",
     "turning_g",
 ]
@@ -76,6 +78,10 @@ class Stretch:
     block_of_grid: csr_array  # (blocks of the model, grid samples)
     starts: tuple[int, ...]  # runs whose unknown start still matters
     name: str
+
+    def fading(self, warm_up_s: float) -> Array | None:
+        """What is left of the warming up at grid times, 1 at power-on; None where that is not known."""
+        return None if self.since_power_on_s is None else np.exp(-self.since_power_on_s / warm_up_s)
 
 
 def stretch_of(
@@ -134,7 +140,7 @@ def stretch_of(
         felt = None if drive.target is None else drive.target[:, 0]
     elif accel is not None:
         # The believed level has no part in it but its own error, which is small beside a turn's.
-        felt = np.sum(sensor_filter.pose_of_offset(motion.roll_rad, motion.pitch_rad) * accel, axis=1)
+        felt = np.sum(motion.level * accel, axis=1)
     warmth = _on_grid(log, ("temperature_c",), t_s)
     colder = None if warmth is None or warm_c is None else (warm_c - warmth[:, 0]) / COLD_C
     since_s = None if log.powered_on_s is None else np.maximum(t_s - log.powered_on_s, 0.0)
@@ -225,11 +231,13 @@ def grid_columns(
         ]
     found = []
     kinds = [setting.kind for setting in settings]
+    instant = {
+        warm_up_s: _instant(stretch, names, warm_up_s)
+        for warm_up_s in {setting.warm_up_s for setting in settings}
+    }
     responses = sensor_filter.respond(motion, kinds, drives, stretch.starts)
     for setting, fed in zip(settings, responses, strict=True):
-        out = _instant(stretch, names, setting.warm_up_s) | {
-            label: fed[:, k] for k, label in enumerate(labels)
-        }
+        out = instant[setting.warm_up_s] | {label: fed[:, k] for k, label in enumerate(labels)}
         for k, turn in enumerate(TURNS):
             # The gyro rules fast motion, the level slow: what is turned is the one less the other.
             if f"gyro_turned_{turn}" in out:
@@ -241,57 +249,62 @@ def grid_columns(
 def _drives(stretch: Stretch, setting: Setting, names: Sequence[str]) -> list[tuple[list[str], Drive]]:
     """Errors that go through the filter, each with the names of its columns."""
     motion, tau_s = stretch.motion, setting.kind.tau_s
-    offset = sensor_filter.offset_drive(motion)
-    gyro = sensor_filter.gyro_bias_drive(motion, tau_s)
-    scale = sensor_filter.gyro_scale_drive(motion)
-    assert offset.target is not None
-    assert gyro.rate_rps is not None
-    assert scale.rate_rps is not None
-    out = [([f"offset_{axis}" for axis in AXES], offset), ([f"gyro_{turn}" for turn in TURNS], gyro)]
+    out = [
+        ([f"offset_{axis}" for axis in AXES], sensor_filter.offset_drive(motion)),
+        ([f"gyro_{turn}" for turn in TURNS], sensor_filter.gyro_bias_drive(motion, tau_s)),
+    ]
     if "gyro_turned_roll" in names:
+        scale = sensor_filter.gyro_scale_drive(motion)
+        assert scale.rate_rps is not None
         out.append(([f"gyro_turned_{turn}" for turn in TURNS], Drive(target=motion.turned)))
         out.append(([f"gyro_scale_{turn}" for turn in TURNS], Drive(rate_rps=DEG_PER_RAD * scale.rate_rps)))
     if stretch.felt is not None and "turns" in names:
         out.append((["turns"], Drive(target=DEG_PER_RAD * stretch.felt[:, np.newaxis])))
     shown = (0, 2)  # what shows in roll and pitch of a level camera: sideways and along the lens
-    if stretch.since_power_on_s is not None and "warm_up_sideways" in names:
-        fading = np.exp(-stretch.since_power_on_s / setting.warm_up_s)
-        level = Drive(target=fading[:, np.newaxis] * offset.target[:, shown])
+    fading = stretch.fading(setting.warm_up_s)
+    if fading is not None and "warm_up_sideways" in names:
+        level = Drive(target=fading[:, np.newaxis] * motion.level[:, shown])
         out.append(([f"warm_up_{AXES[k]}" for k in shown], level))
         warming = sensor_filter.gyro_bias_drive(motion, tau_s, fading)
         assert warming.rate_rps is not None
         out.append(([f"warm_up_gyro_{TURNS[k]}" for k in shown], Drive(rate_rps=warming.rate_rps[:, shown])))
     if stretch.colder is not None and "temperature_sideways" in names:
-        cold = Drive(target=stretch.colder[:, np.newaxis] * offset.target[:, shown])
+        cold = Drive(target=stretch.colder[:, np.newaxis] * motion.level[:, shown])
         out.append(([f"temperature_{AXES[k]}" for k in shown], cold))
+    return out
+
+
+def skyline_columns(yaw_rad: Array, names: Sequence[str]) -> dict[str, Complex]:
+    """Tilt of the skyline, and of its harmonics those among ``names``, at headings (n,).
+
+    A skyline of height h leans by dh / d heading: cos(k psi) in roll goes with -sin(k psi) / k in pitch.
+    """
+    tilt = sensor_filter.skyline_tilt(yaw_rad)
+    out = {"skyline_north": tilt[:, 0], "skyline_east": tilt[:, 1]}
+    for name in names:
+        if name.startswith("skyline_cos"):
+            k = int(name[11:])
+            out[name] = -np.sin(k * yaw_rad) / k - 1j * np.cos(k * yaw_rad)
+        elif name.startswith("skyline_sin"):
+            k = int(name[11:])
+            out[name] = np.cos(k * yaw_rad) / k - 1j * np.sin(k * yaw_rad)
     return out
 
 
 def _instant(stretch: Stretch, names: Sequence[str], warm_up_s: float) -> dict[str, Complex]:
     """Columns that no filter delays; ``UNFILTERED`` those that the raw accelerometer shows."""
     motion = stretch.motion
-    skyline = sensor_filter.skyline_tilt(motion)
-    pose = sensor_filter.pose_of_offset(motion.roll_rad, motion.pitch_rad)
-    out: dict[str, Complex] = {}
+    pose, fading = motion.level, stretch.fading(warm_up_s)
+    out = skyline_columns(motion.yaw_rad, names)
     for k in range(3):
         out[f"mounting_{TURNS[k]}"] = motion.turned[:, k]
         # Sag and play follow the pull of gravity on the camera as an offset does, but at once.
         out[f"flex_{AXES[k]}"] = pose[:, k]
         out[f"{UNFILTERED}offset_{AXES[k]}"] = pose[:, k]
-        if stretch.since_power_on_s is not None:
-            out[f"{UNFILTERED}warm_up_{AXES[k]}"] = np.exp(-stretch.since_power_on_s / warm_up_s) * pose[:, k]
+        if fading is not None:
+            out[f"{UNFILTERED}warm_up_{AXES[k]}"] = fading * pose[:, k]
         if stretch.colder is not None:
             out[f"{UNFILTERED}temperature_{AXES[k]}"] = stretch.colder * pose[:, k]
-    out["skyline_north"], out["skyline_east"] = skyline[:, 0], skyline[:, 1]
-    for name in names:
-        # A skyline of height h leans by dh / d heading: cos(k psi) in roll goes with -sin(k psi) / k
-        # in pitch.
-        if name.startswith("skyline_cos"):
-            k = int(name[11:])
-            out[name] = -np.sin(k * motion.yaw_rad) / k - 1j * np.cos(k * motion.yaw_rad)
-        elif name.startswith("skyline_sin"):
-            k = int(name[11:])
-            out[name] = np.cos(k * motion.yaw_rad) / k - 1j * np.sin(k * motion.yaw_rad)
     # r_pitch = log - footage: a horizon that lies deeper than assumed makes the footage read too low.
     out["dip"] = np.ones(len(motion.yaw_rad), complex)
     out["focal"] = np.rad2deg(np.sin(motion.pitch_rad) * np.cos(motion.pitch_rad)) + 0j

@@ -6,20 +6,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.causes import ObservationModel
+from attitude.causes import UPRIGHT, ObservationModel
 from attitude.findings import Causes, Terms
-from attitude.picture import log_roll
+from attitude.picture import at_frames, log_roll
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.solution import Solution, vector_of
+from attitude.stretch import skyline_columns
 from attitude.unknowns import HEALTHY_DEG
 
-__all__ = ["UPRIGHT", "held_deg", "lean_vector", "parts_deg", "pitch_vector", "seat_vector", "shown_by"]
+__all__ = ["lean_vector", "parts_deg", "pitch_vector", "seat_vector", "shown_by"]
 __all__ += ["terms_of", "warming_vector"]
 
 Array = NDArray[np.float64]
-
-UPRIGHT = 0.8  # cosine of what still counts as one pose
 
 
 def lean_vector(names: Sequence[str]) -> Array:
@@ -72,21 +71,9 @@ def parts_deg(solution: Solution, frames: pd.DataFrame) -> dict[str, Array]:
         own = [k for k, unknown in enumerate(solution.model.unknowns) if unknown.cause in causes]
         if own:
             # What leans the footage by + lowers log - footage.
-            parts[name] = _at_frames(-columns[:, own] @ mean[own], blocks, frames)
+            parts[name] = at_frames(frames, blocks, -columns[:, own] @ mean[own])
     skyline = _skyline_part(dict(zip(solution.model.names, mean.tolist(), strict=True)), frames)
     return parts if skyline is None else parts | {"ground_not_level": skyline}
-
-
-def _at_frames(part: Array, blocks: pd.DataFrame, frames: pd.DataFrame) -> Array:
-    """Values of blocks at the times of frames, clip by clip; 0 in a clip without blocks."""
-    out = np.zeros(len(frames))
-    block_clip = blocks["clip"].to_numpy()
-    for clip, rows in frames.groupby("clip", sort=False).indices.items():
-        own = np.flatnonzero(block_clip == clip)
-        if len(own):
-            at_s, block_s = (table["t_s"].to_numpy(float) for table in (frames, blocks))
-            out[rows] = np.interp(at_s[rows], block_s[own], part[own])
-    return out
 
 
 def _skyline_part(values: Mapping[str, float], frames: pd.DataFrame) -> Array | None:
@@ -96,13 +83,8 @@ def _skyline_part(values: Mapping[str, float], frames: pd.DataFrame) -> Array | 
     """
     if "skyline_north" not in values:
         return None
-    heading = np.deg2rad(frames["log_yaw_deg"].to_numpy(float))
-    out = values["skyline_north"] * np.sin(heading) - values["skyline_east"] * np.cos(heading)
-    for name, value in values.items():
-        if name.startswith(("skyline_cos", "skyline_sin")):
-            wave = np.cos if name.startswith("skyline_cos") else np.sin
-            out = out - value * wave(int(name[11:]) * heading)
-    return np.asarray(out)
+    columns = skyline_columns(np.deg2rad(frames["log_yaw_deg"].to_numpy(float)), list(values))
+    return np.asarray(sum(values[name] * column.imag for name, column in columns.items()))
 
 
 def terms_of(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot, limit: float) -> Terms:
@@ -122,7 +104,7 @@ def terms_of(causes: Causes, solution: Solution, found: Residuals, shoot: Shoot,
     # The horizon's error turns with the camera, as a mounting does.
     cov[1, 1] += solution.floor_deg**2
     determined = {name for k, name in enumerate(names) if np.sqrt(cov[k, k]) <= limit}
-    held = held_deg(found, shoot)
+    held = _held_deg(found, shoot)
     if held is not None and causes.known_lean is not None:
         names.append("not_held")
         mean = np.append(mean, held)
@@ -154,11 +136,8 @@ def _coldest(solution: Solution) -> Array | None:
     vector = np.zeros(len(names))
     if "warm_up_sideways" in names:
         warm_up_s = solution.settings[solution.best].warm_up_s
-        shares = [
-            one.block_of_grid @ np.exp(-one.since_power_on_s / warm_up_s)
-            for one in stretches
-            if one.since_power_on_s is not None
-        ]
+        fadings = [(one.block_of_grid, one.fading(warm_up_s)) for one in stretches]
+        shares = [block_of_grid @ fading for block_of_grid, fading in fadings if fading is not None]
         vector += float(np.max(shares)) * warming_vector(names)
     if "temperature_sideways" in names:
         parts = [one.block_of_grid @ one.colder for one in stretches if one.colder is not None]
@@ -167,7 +146,7 @@ def _coldest(solution: Solution) -> Array | None:
     return vector if vector.any() else None
 
 
-def held_deg(found: Residuals, shoot: Shoot) -> float | None:
+def _held_deg(found: Residuals, shoot: Shoot) -> float | None:
     """How far the log's roll is off level beyond the trim for all but a twentieth of the upright time.
 
     The end of the middle 90 % that lies farther out: a gimbal that wanders to and fro does not hold either.

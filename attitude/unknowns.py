@@ -38,7 +38,7 @@ from attitude.sheet import Shoot, Surface
 from attitude.stretch import AXES, TURNS, WARM_UP_S, Stretch, turning_g
 from attitude.surroundings import USUAL_HEIGHT_M, shores_m
 
-__all__ = ["CULPRIT_DEG", "FLEX_DEG", "HAND_DEG", "HEALTHY_DEG", "SKYLINE_DEG", "Unknown", "joined"]
+__all__ = ["CULPRIT_DEG", "FLEX_DEG", "HEALTHY_DEG", "SKYLINE_DEG", "Unknown", "joined"]
 __all__ += ["hand_unknowns", "line_unknowns", "sensor_unknowns", "skyline_unknowns"]
 
 Array = NDArray[np.float64]
@@ -115,18 +115,19 @@ def sensor_unknowns(
                 unknowns.append(Unknown(f"warm_up_{name}", "warm_up", HEALTHY_DEG, 0.9))
     if stretches and all(s.colder is not None for s in stretches):
         colder = np.concatenate([s.block_of_grid @ s.colder for s in stretches])  # type: ignore[operator]
-        if np.ptp(colder[colder != 0]) > 0.3 if np.any(colder != 0) else False:
+        filmed = colder[colder != 0]
+        if filmed.size and np.ptp(filmed) > 0.3:
             for axis in ("sideways", "along_lens"):
                 unknowns.append(Unknown(f"temperature_{axis}", "warm_up", HEALTHY_DEG, 0.6))
     return unknowns
 
 
-def hand_unknowns(clips: Sequence[str], play_deg: float) -> list[Unknown]:
+def hand_unknowns(clips: Sequence[str]) -> list[Unknown]:
     """Seat and play of the camera while it was turned by hand, where it was."""
     if not clips:
         return []
     seats = [Unknown(f"hand_{turn}", "", HAND_DEG, HAND_DEG) for turn in ("roll", "pitch")]
-    return seats + [Unknown(f"hand_flex_{axis}", "", play_deg, play_deg) for axis in AXES]
+    return seats + [Unknown(f"hand_flex_{axis}", "", HAND_DEG, HAND_DEG) for axis in AXES]
 
 
 def _shore_tilt_deg(surface: Surface) -> float:

@@ -157,7 +157,7 @@ def test_skyline_and_start_are_fixed_in_the_earth():
     yaw_rad = np.deg2rad([0.0, 90.0, 180.0, 270.0])
     level = np.zeros(4)
     motion = Motion(1.0, level, level, yaw_rad, np.zeros(4, np.intp))
-    east = -skyline_tilt(motion)[:, 1].imag  # roll residual of a skyline whose normal leans east
+    east = -skyline_tilt(motion.yaw_rad)[:, 1].imag  # roll residual of a skyline whose normal leans east
     assert east == pytest.approx([1.0, 0.0, -1.0, 0.0], abs=1e-12)
     start = start_response(motion, 0, 5.0)[:, 0]
     assert np.abs(start) == pytest.approx(np.exp(-np.arange(4) / 5.0))

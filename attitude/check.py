@@ -22,6 +22,7 @@ from attitude.corrections import corrections
 from attitude.entries import OTHER_BODIES
 from attitude.files import write_whole
 from attitude.findings import Causes
+from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of
@@ -121,6 +122,7 @@ def check(
     verdict = judge(causes, shoot)
     assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
+    kept = footage_roll(footage.tracks, shoot, found)
     material = Material(
         shoot=shoot,
         tracks=footage.tracks,
@@ -130,6 +132,7 @@ def check(
         result=build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, checked),
         frames=frames,
         corrections=_in_clip_time(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
+        flagged=_in_clip_time(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s")),
         pictures=_pictures(footage, shoot, found),
         self_check=checked,
     )

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
 __all__ = ["at_frames", "footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
-__all__ += ["with_parts"]
+__all__ += ["SMOOTH_S", "means_over", "with_parts"]
 
 Array = NDArray[np.float64]
 
@@ -178,8 +178,8 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
     for rows in frames.groupby("clip", sort=False).indices.values():
         part = frames.iloc[rows]
         for name, means in smooth.items():
-            means[rows] = _means(part, name, SMOOTH_S, centred=True)
-        lasting = _means(part, "tilt_deg", WORST_S, centred=False)
+            means[rows] = means_over(part, name, SMOOTH_S, centred=True)
+        lasting = means_over(part, "tilt_deg", WORST_S, centred=False)
         worst.append(float(lasting[np.argmax(np.abs(lasting))]))
     lasts_s = frames["lasts_s"].to_numpy(float)
     upright = frames["pose_deg"].to_numpy(float) == 0
@@ -196,8 +196,8 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
     )
 
 
-def _means(part: pd.DataFrame, column: str, length_s: float, *, centred: bool) -> Array:
-    """Mean over a window about each frame, or over each whole window that starts at a frame."""
+def means_over(part: pd.DataFrame, column: str, length_s: float, *, centred: bool) -> Array:
+    """Mean of a column of one clip over a window about each frame, or over each whole one that starts at one."""
     t_s, values = part["t_s"].to_numpy(float), part[column].to_numpy(float)
     total = np.concatenate([[0.0], np.cumsum(values)])
     if centred:

@@ -10,7 +10,9 @@ import pandas as pd
 
 from attitude.assumptions import assumptions_of
 from attitude.corrections import corrections
+from attitude.flagged import flagged
 from attitude.infer import infer_without_log
+from attitude.picture import footage_roll
 from attitude.report.material import Material, Picture
 from attitude.result import build_result
 from attitude.verdict import judge
@@ -78,7 +80,8 @@ def material_of(one: World, *, with_log=True, damage="", pictures=(), **changes)
             found.frames[["clip", "frame", "log_roll_deg", "log_pitch_deg"]], on=["clip", "frame"], how="left"
         )
     table = corrections(tracks, shoot, found)
-    return Material(shoot, tracks, found, causes, verdict, result, frames, table, tuple(pictures))
+    out = flagged(footage_roll(tracks, shoot, found), verdict.tolerance_deg)
+    return Material(shoot, tracks, found, causes, verdict, result, frames, table, out, tuple(pictures))
 
 
 @lru_cache(maxsize=8)

@@ -36,8 +36,9 @@ class Material:
     """One checked shoot.
 
     residuals : None without a log. result : what ``result.json`` holds. frames : the tracks' rows with
-    log_roll_deg and log_pitch_deg, NaN where unknown. corrections : the editor's table. self_check :
-    None where the measuring was not checked.
+    log_roll_deg and log_pitch_deg, NaN where unknown. corrections : the editor's table. flagged : stretches
+    out of tolerance, as of :mod:`attitude.flagged`; like corrections in the time that a player shows.
+    self_check : None where the measuring was not checked.
     """
 
     shoot: Shoot
@@ -48,5 +49,6 @@ class Material:
     result: dict[str, Any]
     frames: pd.DataFrame
     corrections: pd.DataFrame
+    flagged: pd.DataFrame
     pictures: tuple[Picture, ...]
     self_check: SelfCheck | None = None

@@ -1,0 +1,40 @@
+"""Stretches of the footage that lean beyond the tolerance: what a reviewer wants to jump to.
+
+The tilt is averaged over a second, as for the time out of tolerance. Stretches of one clip that are less than
+``JOINED_S`` apart are one: a lean that wavers about the tolerance is one place to look at, not twenty. A hole
+without measured frames ends a stretch, since what was not seen is not flagged.
+"""
+
+import numpy as np
+import pandas as pd
+
+from attitude.picture import SMOOTH_S, means_over
+
+__all__ = ["COLUMNS", "flagged"]
+
+COLUMNS = ["clip", "from_s", "to_s", "worst_deg"]
+JOINED_S = 2.0
+HOLE_S = 1.0
+
+
+def flagged(frames: pd.DataFrame, tolerance_deg: float) -> pd.DataFrame:
+    """Columns ``COLUMNS``, one row per stretch, in the order of the clips and of time.
+
+    frames : as of :func:`attitude.picture.footage_roll`; times stay on its clock. worst_deg is the mean over
+    a second that lies farthest out, right side down +. Half of what a frame stands for is counted to either
+    side of the first and the last one.
+    """
+    rows = []
+    for clip, part in frames.groupby("clip", sort=False):
+        t_s, half_s = part["t_s"].to_numpy(float), part["lasts_s"].to_numpy(float) / 2
+        smooth = means_over(part, "tilt_deg", SMOOTH_S, centred=True)
+        out = np.flatnonzero(np.abs(smooth) > tolerance_deg)
+        if not len(out):
+            continue
+        holes = np.concatenate([[0], np.cumsum(np.diff(t_s) > HOLE_S)])
+        apart = (np.diff(t_s[out]) > JOINED_S) | (np.diff(holes[out]) > 0)
+        for run in np.split(out, np.flatnonzero(apart) + 1):
+            worst = float(smooth[run][np.argmax(np.abs(smooth[run]))])
+            from_s, to_s = max(0.0, t_s[run[0]] - half_s[run[0]]), t_s[run[-1]] + half_s[run[-1]]
+            rows.append((clip, float(from_s), float(to_s), worst))
+    return pd.DataFrame(rows, columns=COLUMNS)

@@ -12,7 +12,7 @@ from attitude.picture import SMOOTH_S, means_over
 
 __all__ = ["COLUMNS", "flagged"]
 
-COLUMNS = ["clip", "from_s", "to_s", "worst_deg"]
+COLUMNS = ["clip", "from_s", "to_s", "worst_deg", "worst_sd_deg"]
 JOINED_S = 2.0
 HOLE_S = 1.0
 
@@ -21,12 +21,14 @@ def flagged(frames: pd.DataFrame, tolerance_deg: float) -> pd.DataFrame:
     """Columns ``COLUMNS``, one row per stretch, in the order of the clips and of time.
 
     frames : as of :func:`attitude.picture.footage_roll`; times stay on its clock. worst_deg is the mean over
-    a second that lies farthest out, right side down +. Half of what a frame stands for is counted to either
-    side of the first and the last one.
+    a second that lies farthest out, right side down +, worst_sd_deg the mean sd of its frames. Half of the
+    usual time between frames is counted to either side of the first and the last one.
     """
     rows = []
     for clip, part in frames.groupby("clip", sort=False):
-        t_s, half_s = part["t_s"].to_numpy(float), part["lasts_s"].to_numpy(float) / 2
+        t_s = part["t_s"].to_numpy(float)
+        half_s = float(np.median(np.diff(t_s))) / 2 if len(t_s) > 1 else 0.0
+        sd_deg = means_over(part, "roll_sd_deg", SMOOTH_S, centred=True)
         smooth = means_over(part, "tilt_deg", SMOOTH_S, centred=True)
         out = np.flatnonzero(np.abs(smooth) > tolerance_deg)
         if not len(out):
@@ -34,7 +36,8 @@ def flagged(frames: pd.DataFrame, tolerance_deg: float) -> pd.DataFrame:
         holes = np.concatenate([[0], np.cumsum(np.diff(t_s) > HOLE_S)])
         apart = (np.diff(t_s[out]) > JOINED_S) | (np.diff(holes[out]) > 0)
         for run in np.split(out, np.flatnonzero(apart) + 1):
-            worst = float(smooth[run][np.argmax(np.abs(smooth[run]))])
-            from_s, to_s = max(0.0, t_s[run[0]] - half_s[run[0]]), t_s[run[-1]] + half_s[run[-1]]
-            rows.append((clip, float(from_s), float(to_s), worst))
+            worst = run[np.argmax(np.abs(smooth[run]))]
+            from_s, to_s = max(0.0, float(t_s[run[0]]) - half_s), float(t_s[run[-1]]) + half_s
+            if to_s > from_s:
+                rows.append((clip, from_s, to_s, float(smooth[worst]), float(sd_deg[worst])))
     return pd.DataFrame(rows, columns=COLUMNS)

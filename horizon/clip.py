@@ -6,7 +6,7 @@ A damaged file is read as far as it goes; what is missing is found by comparing 
 time the container declares, because some damage ends the stream without any error.
 """
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
@@ -21,10 +21,11 @@ __all__ = [
     "ClipError",
     "ClipFacts",
     "Frame",
+    "Shown",
     "damage",
     "probe",
     "read_frames",
-    "read_pictures",
+    "read_shown",
     "spread_lumas",
     "with_colour_planes",
     "write_clip",
@@ -32,6 +33,9 @@ __all__ = [
 
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
 MISSING_S = 0.5
+ENCODER = "libx264"
+# As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
+BT601, LIMITED_RANGE = 6, 1
 # Containers that the library would draw as pictures: a text file played as a terminal's screen.
 NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt"}
 
@@ -61,6 +65,30 @@ class Frame:
     index: int
     t_s: float
     luma: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One shown frame and the time ``until_s`` at which the next one takes its place.
+
+    The picture is converted only when it is asked for, and straight to the wanted size.
+    """
+
+    index: int
+    t_s: float
+    until_s: float
+    _decoded: "av.VideoFrame"
+
+    def colour(self, width_px: int | None = None, height_px: int | None = None) -> NDArray[np.uint8]:
+        """Colour picture (height, width, 3) in BGR order; as stored, or scaled to a size."""
+        # Averaging over areas: waves that are made small would else sparkle.
+        size = {"width": width_px, "height": height_px}
+        converted = self._decoded.reformat(**size, format="bgr24", interpolation="AREA")
+        return np.asarray(converted.to_ndarray(), np.uint8)
+
+    def luma(self) -> NDArray[np.uint8]:
+        """8-bit luma (height, width), as :class:`Frame` has it."""
+        return _luma(self._decoded)
 
 
 def probe(path: Path) -> ClipFacts:
@@ -137,6 +165,35 @@ def read_frames(path: Path) -> Iterator[Frame]:
     ClipError
         The file cannot be opened or holds no video.
     """
+    for index, t_s, decoded in _decoded(path):
+        yield Frame(index, t_s, _luma(decoded))
+
+
+def read_shown(facts: ClipFacts) -> Iterator[Shown]:
+    """The same frames with the time until which each is shown, in colour and in any size.
+
+    ``facts``: of the clip, as probed. The last frame is shown for one frame at the clip's mean rate.
+
+    Raises
+    ------
+    ClipError
+        The file cannot be opened or holds no video.
+    """
+    held: tuple[int, float, av.VideoFrame] | None = None
+    for index, t_s, decoded in _decoded(facts.path):
+        if held is not None:
+            yield Shown(held[0], held[1], t_s, held[2])
+        held = (index, t_s, decoded)
+    if held is not None:
+        yield Shown(held[0], held[1], held[1] + _one_frame_s(facts), held[2])
+
+
+def _one_frame_s(facts: ClipFacts) -> float:
+    return 1 / facts.fps if facts.fps > 0 else 0.04
+
+
+def _decoded(path: Path) -> Iterator[tuple[int, float, "av.VideoFrame"]]:
+    """Index, time and decoder's frame of the shown frames of a clip, as far as it decodes."""
     with _opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
@@ -158,7 +215,7 @@ def read_frames(path: Path) -> Iterator[Frame]:
                 first_s = absolute_s if first_s is None else first_s
                 t_s = absolute_s - first_s
             if t_s > last_s or index == 0:
-                yield Frame(index, t_s, _luma(frame))
+                yield index, t_s, frame
                 last_s = t_s
             index += 1
 
@@ -204,29 +261,11 @@ def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:
 
 def damage(facts: ClipFacts, frames_read: int, last_t_s: float) -> str:
     """Sentence on what a damaged file lacks, or "" when the clip was read to its declared end."""
-    one_frame_s = 1 / facts.fps if facts.fps > 0 else 0.04
+    one_frame_s = _one_frame_s(facts)
     reached_s = last_t_s + one_frame_s
     if facts.duration_s - reached_s <= max(MISSING_S, 2 * one_frame_s):
         return ""
     return f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s"
-
-
-def read_pictures(path: Path, indices: Collection[int]) -> dict[int, NDArray[np.uint8]]:
-    """Colour pictures, (height, width, 3) in BGR order, of chosen frames of a clip, by frame index."""
-    wanted = set(indices)
-    pictures: dict[int, NDArray[np.uint8]] = {}
-    with _opened(path) as container:
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
-        try:
-            for index, frame in enumerate(container.decode(stream)):
-                if index in wanted:
-                    pictures[index] = frame.to_ndarray(format="bgr24")
-                if len(pictures) == len(wanted):
-                    break
-        except (av.error.FFmpegError, ValueError, OSError):
-            return pictures
-    return pictures
 
 
 def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -241,10 +280,22 @@ def write_clip(
     """Write an H.264 clip in mp4 from planar 4:2:0 images (height * 3 / 2, width), even width and height.
 
     ``crf``: constant quality of the encoder, lower is better. ``key_every``: frames between key frames.
+
+    Raises
+    ------
+    ClipError
+        The video library of this installation cannot write H.264; no image was asked for.
     """
-    with av.open(str(path), "w", options={"movflags": "faststart"}) as container:
-        stream = container.add_stream("libx264", rate=Fraction(fps).limit_denominator(1001))
+    with av.open(str(path), "w", format="mp4", options={"movflags": "faststart"}) as container:
+        try:
+            stream = container.add_stream(ENCODER, rate=Fraction(fps).limit_denominator(1001))
+        except ValueError:
+            raise ClipError(
+                f"{path.name}: this installation cannot write H.264 video; install av from its usual wheel"
+            ) from None
         stream.pix_fmt = "yuv420p"
+        # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
+        stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
         stream.options = {"crf": str(crf), "preset": "veryfast", "g": str(key_every)}
         for count, image in enumerate(images):
             if count == 0:

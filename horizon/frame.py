@@ -17,11 +17,16 @@ from .angles import apart_rad, up_from_angles
 from .coarse import Area, candidates, picture_area
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
-from .lens import Lens, scaled
+from .lens import Lens, pixels, scaled
 from .sides import Sides, TwoSides
 from .verify import UNKNOWN_OTHERS, Others, Weighed, edge_strength, weighed
 
-__all__ = ["HorizonFit", "Line", "Look", "lines_of", "look_at", "measure_frame", "refused"]
+# fmt: off
+__all__ = [
+    "EdgePoints", "HorizonFit", "Line", "Look", "edge_points", "lines_of", "look_at", "measure_frame",
+    "refused",
+]
+# fmt: on
 
 Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
@@ -74,6 +79,14 @@ class HorizonFit:
     sky_odds: float
     followed: bool
     reason: str
+
+
+@dataclass(frozen=True)
+class EdgePoints:
+    """Edge points of one frame: pixels (n, 2), and which of them the fit rests on (n,)."""
+
+    points_px: Array
+    used: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -174,6 +187,22 @@ def measure_frame(
             return _result(fit, edges, again, look.full, dip_rad, start, followed=False)
         reason = reason or why
     return refused(reason)
+
+
+def edge_points(
+    luma: Luma, lens: Lens, up_cam: Array, *, dip_rad: float = 0.0, covered: Luma | None = None
+) -> EdgePoints:
+    """Edge points along the line of a measured frame, fitted once more from its up vector; none if it fails.
+
+    Arguments as of :func:`measure_frame`.
+    """
+    full, _ = _scales(luma, lens, covered)
+    fit, edges = _refine(full, up_cam, dip_rad, agree_px=3.0)
+    if fit is None or _why_not(fit, full):
+        fit, edges = _refine_wide(full, up_cam, dip_rad)
+    if fit is None or edges is None:
+        return EdgePoints(np.empty((0, 2)), np.empty(0, bool))
+    return EdgePoints(pixels(lens, edges.rays), fit.agreeing)
 
 
 def look_at(luma: Luma, lens: Lens, covered: Luma | None = None) -> Look:

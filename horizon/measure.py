@@ -73,7 +73,8 @@ class ClipTrack:
     ``track``: columns ``TRACK_COLUMNS``, one row per frame looked at. ``damage``: "" or how much of a damaged
     file could be decoded. ``sky``: "picture" when the picture tells which half is sky; "unknown": the camera
     may as well be upside down (roll + 180, pitch = -pitch - 2 dip). ``yaw_rate``: pan rate read off the
-    picture between neighbouring looks, columns t_s, yaw_rate_dps, yaw_rate_sd_dps.
+    picture between neighbouring looks, columns t_s, yaw_rate_dps, yaw_rate_sd_dps. ``covered``: what is
+    burnt into the picture, as of :mod:`horizon.overlay`.
     """
 
     clip: str
@@ -84,6 +85,7 @@ class ClipTrack:
     sky: str
     dip_rad: float
     yaw_rate: pd.DataFrame
+    covered: NDArray[np.uint8] | None = None
 
 
 def measure_clip(
@@ -92,15 +94,16 @@ def measure_clip(
     *,
     dip_rad: float = 0.0,
     surroundings: Surroundings = LEVEL_SURROUNDINGS,
+    until_s: float = math.inf,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ClipTrack:
     """Horizon in the frames of a clip, five looks a second or more.
 
     ``facts``: of the clip, as probed. ``lens``: for its size. ``dip_rad``: of the visible horizon.
-    ``surroundings``: what else was declared, for the uncertainty of the true horizon.
-    ``executor``: measures runs of frames beside this process; None measures them here. ``progress`` is told
-    the share of the clip that is done.
+    ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``until_s``: clip time
+    up to which frames are read. ``executor``: measures runs of frames beside this process; None measures them
+    here. ``progress`` is told the share of this that is done.
 
     Raises
     ------
@@ -111,7 +114,14 @@ def measure_clip(
     covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
     looks: list[_Look] = []
     waiting: deque[Future[list[_Look]]] = deque()
-    reader = _Reader(path, facts)
+    reader = _Reader(path, facts, until_s)
+    wanted_s = min(facts.duration_s, until_s)
+
+    def tell() -> None:
+        # By what is measured: decoding runs ahead, by all of a short clip.
+        if progress is not None and looks and wanted_s > 0:
+            progress(min(1.0, looks[-1].t_s / wanted_s))
+
     for run in reader.runs():
         if executor is None:
             looks += _measure_run(run, lens, dip_rad, covered)
@@ -120,10 +130,10 @@ def measure_clip(
             # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
             while len(waiting) > RUNS_AHEAD:
                 looks += waiting.popleft().result()
-        if progress is not None and facts.duration_s > 0:
-            progress(min(1.0, reader.last_t_s / facts.duration_s))
+        tell()
     for future in waiting:
         looks += future.result()
+        tell()
     if reader.frames_read == 0:
         raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
     looks = _in_sequence(looks, lens)
@@ -133,27 +143,36 @@ def measure_clip(
         _table(path.name, looks, signs, surroundings),
         facts,
         reader.frames_read,
-        damage(facts, reader.frames_read, reader.last_t_s),
+        "" if reader.stopped else damage(facts, reader.frames_read, reader.last_t_s),
         sky,
         dip_rad,
         _pan_table(looks, signs),
+        covered,
     )
 
 
 class _Reader:
-    """Frames of a clip at the looking rate, in runs, and how far the clip could be read."""
+    """Frames of a clip at the looking rate, in runs, and how far the clip could be read.
 
-    def __init__(self, path: Path, facts: ClipFacts) -> None:
+    ``stopped``: whether it goes on behind the time that was wanted.
+    """
+
+    def __init__(self, path: Path, facts: ClipFacts, until_s: float) -> None:
         self._path = path
+        self._until_s = until_s
         rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
         self._step_s = 1 / rate - 0.4 / max(facts.fps, rate)
         self.frames_read = 0
         self.last_t_s = 0.0
+        self.stopped = False
 
     def runs(self) -> Iterator[list[Frame]]:
         run: list[Frame] = []
         last_look_s = -math.inf
         for frame in read_frames(self._path):
+            if frame.t_s > self._until_s:
+                self.stopped = True
+                break
             self.frames_read, self.last_t_s = frame.index + 1, frame.t_s
             if frame.t_s - last_look_s >= self._step_s:
                 run.append(frame)

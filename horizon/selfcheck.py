@@ -17,7 +17,7 @@ Least squares; the uncertainty comes from the scatter of what is left over. The 
 the same in all pictures of a frame, which is why they agree far better than any of them is known.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -127,12 +127,27 @@ class SelfCheck:
 
 
 def self_check(
-    samples: Iterable[Sample], measure: Measure = measure_frame, *, executor: Executor | None = None
+    samples: Iterable[Sample],
+    measure: Measure = measure_frame,
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> SelfCheck:
-    """Turn and measure every sample. ``executor`` measures samples side by side; None does it here."""
+    """Turn and measure every sample.
+
+    ``executor`` measures samples side by side; None does it here. ``progress`` is told the share done.
+    """
     work = partial(_rows, measure=measure)
-    done = list(map(work, samples) if executor is None else executor.map(work, samples))
-    table = pd.DataFrame([row for rows in done for row in rows], columns=COLUMNS)
+    # With an executor, the first are measured while the last are still being found.
+    waiting = [
+        partial(work, one) if executor is None else executor.submit(work, one).result for one in samples
+    ]
+    found: list[tuple[str, float, bool, float, float, float]] = []
+    for number, rows in enumerate(waiting, 1):
+        found += rows()
+        if progress is not None:
+            progress(number / len(waiting))
+    table = pd.DataFrame(found, columns=COLUMNS)
     read = table.dropna(subset=["read_deg"]).reset_index(drop=True)
     return SelfCheck(read, len(table), len(table) - len(read), *_line(read), *_small(read), *_worst(read))
 

@@ -4,10 +4,11 @@ import wave
 from fractions import Fraction
 
 import av
+import cv2
 import numpy as np
 import pytest
 
-from horizon.clip import ClipError, damage, probe, read_frames, read_pictures, with_colour_planes, write_clip
+from horizon.clip import ClipError, damage, probe, read_frames, read_shown, with_colour_planes, write_clip
 
 
 def grey_frames(count: int, size=(64, 48)):
@@ -76,10 +77,31 @@ def test_rotation_flag_does_not_turn_the_pixels(clip, tmp_path):
     assert next(read_frames(turned)).luma.shape == (48, 64)
 
 
-def test_chosen_pictures_come_in_colour(clip):
-    pictures = read_pictures(clip, [3, 31])
-    assert sorted(pictures) == [3, 31]
-    assert pictures[3].shape == (48, 64, 3)
+def test_shown_frames_come_in_colour_in_any_size_and_with_the_time_they_stay(clip):
+    shown = list(read_shown(probe(clip)))
+    assert [one.index for one in shown] == list(range(40))
+    assert [one.until_s for one in shown] == pytest.approx(np.arange(1, 41) / 20, abs=1e-4)
+    assert shown[3].colour().shape == (48, 64, 3)
+    assert shown[31].colour(32, 24).shape == (24, 32, 3)
+    assert np.array_equal(shown[7].luma(), list(read_frames(clip))[7].luma)
+    assert shown[7].colour()[20, 40] == pytest.approx([(61 - 16) * 255 / 219] * 3, abs=5)
+
+
+@pytest.mark.parametrize("bgr", [(200, 120, 40), (30, 90, 200), (128, 128, 128)])
+def test_colours_come_back_as_they_were_written(tmp_path, bgr):
+    picture = np.zeros((96, 128, 3), np.uint8)
+    picture[:] = bgr
+    path = tmp_path / "colour.mp4"
+    write_clip(path, [cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420)] * 3, 10, crf=10)
+    assert next(read_shown(probe(path))).colour()[40, 40] == pytest.approx(bgr, abs=5)
+
+
+def test_an_installation_without_the_encoder_is_said_before_any_picture_is_asked_for(tmp_path, monkeypatch):
+    monkeypatch.setattr("horizon.clip.ENCODER", "no_such_encoder")
+    images = iter(grey_frames(3))
+    with pytest.raises(ClipError, match=r"a\.mp4: this installation cannot write H\.264 video; install av"):
+        write_clip(tmp_path / "a.mp4", images, 10)
+    assert len(list(images)) == 3
 
 
 def write_text(path):

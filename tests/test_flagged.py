@@ -17,6 +17,7 @@ def frames(tilt_deg, *, clip="a.mp4", step_s=0.2, start_s=0.0):
             "t_s": t_s,
             "tilt_deg": tilt_deg,
             "lasts_s": lasts_s,
+            "roll_sd_deg": 0.02,
             "pose_deg": 0.0,
             "for_test": False,
         }

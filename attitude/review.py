@@ -1,0 +1,335 @@
+"""The footage with its horizon drawn, to be looked through: review video, single frames, worst moments.
+
+Every clip is decoded once for all three. The video shows all clips one after the other at ``FPS`` pictures a
+second, each picture the one that a player would show at that time of the clip: where frames come unevenly or
+are missing, the last one stays. So a clip's time is the video's time minus the begin of its segment. Between
+two looks the horizon is drawn where both were measured and are close in time; nowhere else.
+
+Everything is drawn on the stored pixels, through the lens, and turned afterwards as a player turns it.
+"""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from attitude.files import whole_file, write_whole
+from attitude.infer import moment_lean
+from attitude.moments import Moment, shown_moments, worst_moments
+from attitude.picture import tilt_about_pose
+from attitude.progress import Progress, Share, stage
+from attitude.report.material import Picture, Review, Segment
+from attitude.words import lean_words
+from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
+from horizon.clip import ClipError, Shown, read_shown, write_clip
+from horizon.draw import Caption, captioned, draw_horizon, letterboxed, strip_px, turned
+from horizon.frame import edge_points
+from horizon.lens import Lens, scaled
+from horizon.measure import ClipTrack
+
+__all__ = ["SHEET", "VIDEO", "LookedThrough", "look_through"]
+
+Array = NDArray[np.float64]
+Image = NDArray[np.uint8]
+
+VIDEO, SHEET = "review.mp4", "worst_frames.jpg"
+FPS, LONGEST_PX, SHORTEST_PX = 10, 960, 640
+# Grainy footage takes what it needs; a key frame every second keeps seeking quick.
+CRF, KEY_EVERY = 32, FPS
+# Looks between which the line is drawn: so close in time, and not turned over by the camera in between.
+CLOSE_S, CLOSE_RAD, SAME_S = 0.6, math.radians(60), 1e-3
+# A picture that is due at its time of presentation, written in the container's ticks.
+ROUNDED_S = 1e-4
+SHEET_PX, GAP_PX, SHEET_QUALITY = 1280, 8, 88
+POSES = {0: "", 180: ", upside down", 90: ", sideways"}
+
+
+@dataclass(frozen=True)
+class LookedThrough:
+    """What there is to look at. worst : the sheet of the worst moments. notes : what could not be made."""
+
+    review: Review | None
+    pictures: tuple[Picture, ...]
+    worst: Picture | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Place:
+    """The horizon at one time of a clip: up vector (None: not measured), roll that counts as level, words."""
+
+    up_cam: Array | None
+    level_rad: float
+    words: str
+
+
+@dataclass(frozen=True)
+class _View:
+    """One clip: its looks (n rows) in the time that a player shows, and stretches flagged or left out."""
+
+    track: ClipTrack
+    lens: Lens
+    t_s: Array
+    frame: NDArray[np.int64]
+    up_cam: Array
+    level_deg: Array
+    roll_sd_deg: Array
+    reason: tuple[str, ...]
+    flagged: tuple[tuple[float, float], ...]
+    left_out: tuple[tuple[float, float], ...]
+
+    @property
+    def seen_px(self) -> tuple[int, int]:
+        """Width and height as a player shows it."""
+        facts = self.track.facts
+        stored = (facts.width_px, facts.height_px)
+        return stored[::-1] if round(facts.rotation_deg / 90) % 2 else stored
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """Moments to be drawn on the way, by clip and frame, and what has been drawn, by moment."""
+
+    shown: Mapping[tuple[str, int], Moment]
+    worst: Mapping[tuple[str, int], Moment]
+    tile_px: tuple[int, int]
+    pictures: dict[Moment, Picture] = field(default_factory=dict)
+    tiles: dict[Moment, tuple[Image, str]] = field(default_factory=dict)
+
+
+def look_through(
+    tracks: Sequence[ClipTrack],
+    lenses: Mapping[str, Lens],
+    frames: pd.DataFrame,
+    kept: pd.DataFrame,
+    flagged: pd.DataFrame,
+    left_out: Mapping[str, Sequence[tuple[float, float]]],
+    folder: Path,
+    *,
+    progress: Progress | None = None,
+) -> LookedThrough:
+    """Write the review video and the sheet of the worst moments into ``folder``, and draw the frames to show.
+
+    lenses : by clip. frames : a row per look of every track, in the tracks' order, with columns clip, frame,
+    t_s, roll_deg, pitch_deg, roll_sd_deg, reason in the reading that was settled on; ``flagged`` (as of
+    :mod:`attitude.flagged`) and ``left_out`` (by clip): all in the time that a player shows. kept : as of
+    :func:`attitude.picture.footage_roll`, in the time as filmed. Of a kind that cannot be made, no file of an
+    earlier run is left.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    views = [
+        _view(track, lenses[track.clip], frames, flagged, left_out.get(track.clip, ())) for track in tracks
+    ]
+    width_px, height_px = _canvas(views)
+    columns = 3 if width_px >= height_px else 4
+    tile_px = (SHEET_PX - GAP_PX) // columns - GAP_PX
+    wanted = _Wanted(
+        _by_frame(shown_moments(kept), tracks),
+        _by_frame(worst_moments(kept), tracks),
+        (tile_px, round(tile_px * height_px / width_px)),
+    )
+    segments: list[Segment] = []
+    notes: tuple[str, ...] = ()
+    with stage(progress, "drawing the review video") as told:
+        film = _film(views, (width_px, height_px), wanted, segments, told)
+        try:
+            with whole_file(folder / VIDEO) as waiting:
+                planar = (np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8) for image in film)
+                write_clip(waiting, planar, FPS, crf=CRF, key_every=KEY_EVERY)
+        except ClipError as error:
+            (folder / VIDEO).unlink(missing_ok=True)
+            notes = (f"no review video: {error}",)
+            for _ in film:  # the single frames are still wanted
+                pass
+    height_px += strip_px(width_px, height_px)
+    review = None if notes else Review(VIDEO, width_px, height_px, float(FPS), tuple(segments))
+    worst = _sheet(wanted, columns)
+    if worst is None:
+        (folder / SHEET).unlink(missing_ok=True)
+    else:
+        write_whole(folder / SHEET, _jpeg(worst.image))
+    pictures = [wanted.pictures[moment] for moment in wanted.shown.values() if moment in wanted.pictures]
+    return LookedThrough(review, tuple(pictures), worst, notes)
+
+
+def _view(
+    track: ClipTrack,
+    lens: Lens,
+    frames: pd.DataFrame,
+    flagged: pd.DataFrame,
+    left_out: Sequence[tuple[float, float]],
+) -> _View:
+    looks = frames[frames["clip"] == track.clip]
+    roll_deg, pitch_deg = looks["roll_deg"].to_numpy(float), looks["pitch_deg"].to_numpy(float)
+    measured = np.isfinite(roll_deg)
+    level_deg = np.full(len(looks), np.nan)
+    if measured.any():
+        tilt_deg, _ = tilt_about_pose(roll_deg[measured])
+        level_deg[measured] = wrap_deg(np.round((roll_deg[measured] - tilt_deg) / 90) * 90)
+    stretches = flagged.loc[flagged["clip"] == track.clip, ["from_s", "to_s"]].to_numpy(float).tolist()
+    return _View(
+        track,
+        lens,
+        looks["t_s"].to_numpy(float),
+        looks["frame"].to_numpy(np.int64),
+        up_from_angles(np.radians(roll_deg), np.radians(pitch_deg)),
+        level_deg,
+        looks["roll_sd_deg"].to_numpy(float),
+        tuple(looks["reason"]),
+        tuple((from_s, to_s) for from_s, to_s in stretches),
+        tuple(left_out),
+    )
+
+
+def _canvas(views: Sequence[_View]) -> tuple[int, int]:
+    """Even width and height of the shape that most of the footage has."""
+    lasts_s: dict[float, float] = {}
+    for view in views:
+        shape = view.seen_px[0] / view.seen_px[1]
+        lasts_s[shape] = lasts_s.get(shape, 0.0) + max(view.track.facts.duration_s, 0.1)
+    shape = max(lasts_s, key=lambda one: lasts_s[one])
+    long_px = min(max(SHORTEST_PX, *(max(view.seen_px) for view in views)), LONGEST_PX)
+    width, height = (long_px, long_px / shape) if shape >= 1 else (long_px * shape, long_px)
+    return max(2, round(width / 2) * 2), max(2, round(height / 2) * 2)
+
+
+def _by_frame(moments: Sequence[Moment], tracks: Sequence[ClipTrack]) -> dict[tuple[str, int], Moment]:
+    found = {}
+    for moment in moments:
+        looks = next(track.track for track in tracks if track.clip == moment.clip)
+        nearest = int(np.argmin(np.abs(looks["t_s"].to_numpy(float) - moment.t_s)))
+        found[moment.clip, int(looks["frame"].iloc[nearest])] = moment
+    return found
+
+
+def _film(
+    views: Sequence[_View],
+    canvas_px: tuple[int, int],
+    wanted: _Wanted,
+    segments: list[Segment],
+    told: Share,
+) -> Iterator[Image]:
+    """Pictures of the review video, in BGR; on the way the wanted moments are drawn and segments noted."""
+    whole_s = sum(view.track.facts.duration_s for view in views)
+    count = 0
+    for view in views:
+        first = count
+        for shown in read_shown(view.track.facts):
+            _draw_wanted(view, shown, wanted)
+            until = math.ceil((shown.until_s - ROUNDED_S) * FPS)
+            if first + until <= count:
+                continue
+            place = _at(view, shown.t_s)
+            scene = _scene(view, shown, place, canvas_px)
+            while count < first + until:
+                yield captioned(scene, _caption(view, place, (count - first) / FPS))
+                count += 1
+            told(min(1.0, count / FPS / whole_s) if whole_s > 0 else None)
+        segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
+
+
+def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:
+    here = (view.track.clip, shown.index)
+    moment = wanted.shown.get(here)
+    if moment is not None:
+        place, time = _at(view, shown.t_s), shown.t_s
+        if place.up_cam is not None:
+            dip_rad, covered = view.track.dip_rad, view.track.covered
+            points = edge_points(shown.luma(), view.lens, place.up_cam, dip_rad=dip_rad, covered=covered)
+            image = draw_horizon(
+                shown.colour(),
+                view.lens,
+                place.up_cam,
+                dip_rad=dip_rad,
+                level_rad=place.level_rad,
+                points=points,
+            )
+            image = turned(image, view.track.facts.rotation_deg)
+            image = captioned(image, _caption(view, place, time), key=points)
+            wanted.pictures[moment] = Picture(moment.caption, moment.clip, moment.t_s, image, place.words)
+    moment = wanted.worst.get(here)
+    if moment is not None:
+        place = _at(view, shown.t_s)
+        # Drawn at twice the size: thin lines close together stay apart when they are made small smoothly.
+        large = _scene(view, shown, place, (2 * wanted.tile_px[0], 2 * wanted.tile_px[1]))
+        small = np.asarray(cv2.resize(large, wanted.tile_px, interpolation=cv2.INTER_AREA), np.uint8)
+        tile = captioned(small, _caption(view, place, shown.t_s))
+        wanted.tiles[moment] = (tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}")
+
+
+def _at(view: _View, t_s: float) -> _Place:
+    """The horizon at a time of the clip: a look's own, or between two that were measured close together."""
+    after = int(np.searchsorted(view.t_s, t_s - SAME_S))
+    if after == len(view.t_s):
+        return _Place(None, 0.0, "")
+    before = after if view.t_s[after] - t_s <= SAME_S else max(after - 1, 0)
+    reason = view.reason[before] or view.reason[after]
+    if reason:
+        return _Place(None, 0.0, f"not measured: {reason}")
+    apart_s = float(view.t_s[after] - view.t_s[before])
+    turned_rad = float(apart_rad(view.up_cam[before], view.up_cam[after]))
+    if apart_s > CLOSE_S or turned_rad > CLOSE_RAD:
+        return _Place(None, 0.0, "")
+    share = (t_s - view.t_s[before]) / apart_s if after > before else 0.0
+    up = (1 - share) * view.up_cam[before] + share * view.up_cam[after]
+    up = up / np.linalg.norm(up)
+    level_deg = float(view.level_deg[before])
+    tilt_deg = float(wrap_deg(np.degrees(angles_from_up(up)[0]) - level_deg))
+    sd_deg = float((1 - share) * view.roll_sd_deg[before] + share * view.roll_sd_deg[after])
+    seen_deg = abs(int(wrap_deg(level_deg + view.track.facts.rotation_deg)))
+    words = lean_words(moment_lean(tilt_deg, sd_deg)) + POSES.get(seen_deg, "")
+    return _Place(up, math.radians(level_deg), words)
+
+
+def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) -> Image:
+    """The picture with its horizon, as a player shows it, in the middle of a box of that size."""
+    seen = view.seen_px
+    scale = min(box_px[0] / seen[0], box_px[1] / seen[1])
+    facts = view.track.facts
+    width_px, height_px = max(1, round(facts.width_px * scale)), max(1, round(facts.height_px * scale))
+    picture = shown.colour(width_px, height_px)
+    if place.up_cam is not None:
+        lens = scaled(view.lens, width_px, height_px)
+        picture = draw_horizon(
+            picture, lens, place.up_cam, dip_rad=view.track.dip_rad, level_rad=place.level_rad
+        )
+    return letterboxed(turned(picture, facts.rotation_deg), *box_px)
+
+
+def _caption(view: _View, place: _Place, t_s: float) -> Caption:
+    words, mark = place.words, ""
+    if any(from_s <= t_s <= to_s for from_s, to_s in view.left_out):
+        mark = "left out"
+    elif any(from_s <= t_s <= to_s for from_s, to_s in view.flagged):
+        mark = "flagged"
+    if mark:
+        words = f"{mark}: {words}" if words else mark
+    return Caption(words, view.track.clip, f"{t_s:.1f} s", mark)
+
+
+def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
+    """The tiles of the worst moments, row by row, worst first."""
+    drawn = [wanted.tiles[moment] for moment in wanted.worst.values() if moment in wanted.tiles]
+    if not drawn:
+        return None
+    columns = min(columns, len(drawn))
+    height, width = (side + GAP_PX for side in drawn[0][0].shape[:2])
+    rows = -(-len(drawn) // columns)
+    sheet = np.full((rows * height + GAP_PX, columns * width + GAP_PX, 3), 255, np.uint8)
+    for k, (tile, _) in enumerate(drawn):
+        top, left = k // columns * height + GAP_PX, k % columns * width + GAP_PX
+        sheet[top : top + tile.shape[0], left : left + tile.shape[1]] = tile
+    caption = f"The {len(drawn)} worst moments, worst first" if len(drawn) > 1 else "The worst moment"
+    return Picture(caption, "", 0.0, sheet, "; ".join(words for _, words in drawn))
+
+
+def _jpeg(image: Image) -> bytes:
+    done, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, SHEET_QUALITY])
+    if not done:
+        raise OSError(f"{SHEET}: a sheet of shape {image.shape} cannot be written")
+    return bytes(data)

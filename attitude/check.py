@@ -5,20 +5,21 @@ leaves the folder as it was and an interruption leaves no half-written file.
 """
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+import os
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from attitude.assumptions import assumptions_of
 from attitude.bench import read_holds
-from attitude.clock import ClockError, ClockFit, align
+from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
+from attitude.covariates import covariates
 from attitude.entries import OTHER_BODIES
 from attitude.files import write_whole
 from attitude.findings import Causes
@@ -27,24 +28,23 @@ from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of
 from attitude.picture import footage_roll
+from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
-from attitude.report import Material, Picture, write_report
-from attitude.residuals import Residuals, clip_sheet_of, residuals
+from attitude.report import Material, write_report
+from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
+from attitude.review import SHEET, VIDEO, look_through
 from attitude.sheet import ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.verdict import judge
 from horizon import TRACK_COLUMNS
-from horizon.angles import other_reading_deg, up_from_angles, wrap_deg
-from horizon.clip import probe, read_frames, read_pictures
-from horizon.draw import draw_horizon
+from horizon.angles import other_reading_deg
+from horizon.clip import ClipFacts, probe, read_frames
 from horizon.measure import ClipTrack, measure_clip
 from horizon.selfcheck import Sample, fits_in, self_check
 
 __all__ = ["Examined", "check", "examine", "write_frames"]
-
-Progress = Callable[[str, float], None]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
 # What a look tells of the horizon, empty where there was none.
@@ -76,11 +76,13 @@ class Examined:
 def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress | None = None) -> Examined:
     """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`."""
     shoot = read_sheet(sheet)
-    logs = read_logs(shoot)
-    holds = read_holds(shoot)
+    with stage(progress, "reading the logs"):
+        logs = read_logs(shoot)
+        holds = read_holds(shoot)
     footage = _measure(shoot, executor, progress)
-    shoot = _dated(shoot, footage.tracks)
-    settled = _aligned(footage.tracks, logs, shoot)
+    shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
+    with stage(progress, "matching footage and log in time"):
+        settled = _aligned(footage.tracks, logs, shoot)
     shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
     found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
     if found is not None and (misread := contradiction(settled.readings)):
@@ -91,7 +93,7 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     else:
         focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
         witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, holds)
-        solution = solution_of(witnesses, shoot)
+        solution = solution_of(witnesses, shoot, progress)
         causes = infer(witnesses, shoot, solution)
     causes = replace(causes, notes=(*causes.notes, *_remarks(logs, clocks)))
     return Examined(shoot, logs, clocks, settled.readings, footage, found, witnesses, solution, causes)
@@ -107,7 +109,7 @@ def check(
     """Check one shoot and write its results; returns what was found and the folder it was written to.
 
     ``sheet``: a sheet or the folder that holds one. ``out``: folder for the results, beside the sheet by
-    default. ``progress`` is told a clip's name and the share of it that is done.
+    default. ``progress`` is told the stages, as :mod:`attitude.progress` says.
 
     Raises
     ------
@@ -116,52 +118,69 @@ def check(
     """
     seen = examine(sheet, executor=executor, progress=progress)
     shoot, logs, clocks, footage, found = seen.shoot, seen.logs, seen.clocks, seen.footage, seen.found
-    checked = self_check(_samples(footage), executor=executor)
+    with stage(progress, "checking the measuring on turned frames") as told:
+        checked = self_check(_samples(footage), executor=executor, progress=told)
     distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in checked.defects)
     causes = replace(seen.causes, notes=(*distrust, *seen.causes.notes))
     verdict = judge(causes, shoot)
     assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
     kept = footage_roll(footage.tracks, shoot, found)
-    material = Material(
-        shoot=shoot,
-        tracks=footage.tracks,
-        residuals=found,
-        causes=causes,
-        verdict=verdict,
-        result=build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, checked),
-        frames=frames,
-        corrections=_in_clip_time(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
-        flagged=_in_clip_time(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s")),
-        pictures=_pictures(footage, shoot, found),
-        self_check=checked,
-    )
+    beyond = as_played(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s"))
     folder = out if out is not None else shoot.folder / "result"
-    _write(material, folder)
+    lenses = {clip: known.lens for clip, known in footage.lenses.items()}
+    left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
+    folder.mkdir(parents=True, exist_ok=True)
+    # Until everything is drawn, nothing of an earlier check is touched.
+    with TemporaryDirectory(dir=folder, prefix=".waiting-") as place:
+        waiting = Path(place)
+        looked = look_through(
+            footage.tracks, lenses, frames, kept, beyond, left_out, waiting, progress=progress
+        )
+        causes = replace(causes, notes=(*causes.notes, *looked.notes))
+        result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, checked)
+        material = Material(
+            shoot=shoot,
+            tracks=footage.tracks,
+            residuals=found,
+            causes=causes,
+            verdict=verdict,
+            result=result,
+            frames=frames,
+            kept=kept,
+            corrections=as_played(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
+            flagged=beyond,
+            pictures=looked.pictures,
+            self_check=checked,
+            review=looked.review,
+            worst=looked.worst,
+            covariates=None if seen.solution is None else covariates(seen.solution, logs),
+        )
+        with stage(progress, "drawing the plots and writing the page"):
+            _write(material, folder, waiting)
     return material, folder
 
 
 def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> _Footage:
+    # All of them first: what cannot be opened is said before minutes of measuring the others.
+    files = [(clip, probe(path)) for clip in shoot.clips for path in clip.files]
+    ends_s = np.cumsum([0.0, *(max(facts.duration_s, 1.0) for _, facts in files)])
+    begins, ends = ends_s[:-1] / ends_s[-1], ends_s[1:] / ends_s[-1]
     tracks: list[ClipTrack] = []
     lenses: dict[str, KnownLens] = {}
-    paths: dict[str, Path] = {}
-    for clip in shoot.clips:
-        for path in clip.files:
-            told = None if progress is None else partial(progress, path.name)
-            track, lenses[path.name] = _measure_file(path, clip, shoot, executor, told)
-            paths[path.name] = path
-            tracks.append(_in_real_time(track, clip.time_scale))
-    return _Footage(tuple(tracks), lenses, paths)
+    # The stage of an only clip says it all.
+    with stage(progress if len(files) > 1 else None, f"measuring {len(files)} clips") as whole:
+        for (clip, facts), first, last in zip(files, begins, ends, strict=True):
+            name = facts.path.name
+            with stage(progress, f"measuring {name}", of=part(whole, float(first), float(last))) as told:
+                track, lenses[name] = _measure_file(facts, clip, shoot, executor, told)
+            tracks.append(in_real_time(track, clip.time_scale))
+    return _Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
 
 
 def _measure_file(
-    path: Path,
-    clip: ClipSheet,
-    shoot: Shoot,
-    executor: Executor | None,
-    progress: Callable[[float], None] | None,
+    facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
-    facts = probe(path)
     known = lens_of(facts, shoot.camera, clip)
     track = measure_clip(
         facts,
@@ -180,6 +199,16 @@ def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
     return replace(shoot, date=min(made).date()) if shoot.date is None and made else shoot
 
 
+def _divided(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
+    """The shoot with the places of the files in takes that the camera cut."""
+    lasts_s = {track.clip: track.facts.duration_s for track in tracks}
+    clips = []
+    for clip in shoot.clips:
+        ends_s = np.cumsum([0.0, *(lasts_s[file.name] for file in clip.files)])
+        clips.append(replace(clip, starts_s=tuple(ends_s[:-1].tolist())) if len(clip.files) > 1 else clip)
+    return replace(shoot, clips=tuple(clips))
+
+
 def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
     """Logs as the footage wants them read, and clocks; none where log and picture are not compared anyhow."""
     if not (shoot.stabilised or all(log.attitude_of in OTHER_BODIES for log in logs)):
@@ -194,24 +223,6 @@ def _remarks(logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]) -> list[st
     """What was mended or noticed while reading and aligning."""
     said = [f"{log.name}: {note}" for log in logs for note in log.notes]
     return [*said, *(f"{clock.clip}: {clock.note}" for clock in clocks if clock.note)]
-
-
-def _in_real_time(track: ClipTrack, time_scale: float) -> ClipTrack:
-    """Slowed-down footage brought to the time in which it was filmed, which is the log's."""
-    if time_scale == 1.0:
-        return track
-    yaw_rate = track.yaw_rate.assign(
-        t_s=track.yaw_rate["t_s"] * time_scale,
-        yaw_rate_dps=track.yaw_rate["yaw_rate_dps"] / time_scale,
-        yaw_rate_sd_dps=track.yaw_rate["yaw_rate_sd_dps"] / time_scale,
-    )
-    return replace(track, track=track.track.assign(t_s=track.track["t_s"] * time_scale), yaw_rate=yaw_rate)
-
-
-def _in_clip_time(table: pd.DataFrame, shoot: Shoot, columns: Sequence[str]) -> pd.DataFrame:
-    """Times of a table with a ``clip`` column back in the time a player shows."""
-    scale = np.array([clip_sheet_of(str(clip), shoot).time_scale for clip in table["clip"]])
-    return table.assign(**{column: table[column] / scale for column in columns}) if len(table) else table
 
 
 def _frames(
@@ -232,7 +243,7 @@ def _frames(
             part["log_roll_deg"] = there["roll_deg"].to_numpy(float)
             part["log_pitch_deg"] = there["pitch_deg"].to_numpy(float)
         parts.append(part)
-    return _in_clip_time(pd.concat(parts, ignore_index=True), shoot, ("t_s",))
+    return as_played(pd.concat(parts, ignore_index=True), shoot)
 
 
 def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
@@ -293,65 +304,17 @@ def _spread(frames: pd.DataFrame, count: int) -> list[int]:
     return taken
 
 
-def _pictures(footage: _Footage, shoot: Shoot, found: Residuals | None) -> tuple[Picture, ...]:
-    """The worst frame, a typical one and, where there is one, an upside-down one, horizon drawn."""
-    table = footage_roll(footage.tracks, shoot, found).reset_index(drop=True)
-    if table.empty:
-        return ()
-    tilt = table["tilt_deg"].to_numpy(float)
-    over = np.abs(wrap_deg(table["pose_deg"].to_numpy(float))) > 90
-    upright = np.flatnonzero(~over) if (~over).any() else np.arange(len(table))
-
-    def typical(rows: NDArray[np.intp]) -> int:
-        return int(rows[np.argmin(np.abs(tilt[rows] - np.median(tilt[rows])))])
-
-    # Worst over about a second: a single frame is more often a jolt or a camera being turned over.
-    steady = table.groupby("clip")["tilt_deg"].transform(lambda part: part.rolling(5, center=True).median())
-    worst = np.nan_to_num(np.abs(steady.to_numpy(float)))
-    chosen = [
-        (int(upright[np.argmax(worst[upright])]), "The frame that leans most"),
-        (typical(upright), "A typical frame"),
-    ]
-    if over.any() and (~over).any():
-        chosen.append((typical(np.flatnonzero(over)), "Upside down"))
-    else:
-        chosen.append((int(upright[0]), "The first frame measured"))
-    # One frame may be chosen twice: its first caption stays.
-    captions: dict[int, str] = {}
-    for index, caption in chosen:
-        captions.setdefault(index, caption)
-    clips, times_s = table["clip"].tolist(), table["t_s"].tolist()
-    track_of = {track.clip: track for track in footage.tracks}
-    rows = {
-        index: int(np.argmin(np.abs(track_of[clips[index]].track["t_s"].to_numpy(float) - times_s[index])))
-        for index in captions
-    }
-    # Finding a frame means decoding up to it: each clip is gone through once for all that is wanted of it.
-    images = {
-        clip: read_pictures(
-            footage.paths[clip],
-            [int(track_of[clip].track["frame"].iloc[rows[i]]) for i in captions if clips[i] == clip],
-        )
-        for clip in {clips[index] for index in captions}
-    }
-    drawn = []
-    for index, caption in captions.items():
-        track, lens = track_of[clips[index]], footage.lenses[clips[index]].lens
-        at = {name: track.track[name].tolist()[rows[index]] for name in ("frame", "roll_deg", "pitch_deg")}
-        image = images[clips[index]].get(at["frame"])
-        if image is not None:
-            up = up_from_angles(np.radians(at["roll_deg"]), np.radians(at["pitch_deg"]))
-            image = draw_horizon(image, lens, up, dip_rad=track.dip_rad)
-            drawn.append(Picture(caption, clips[index], times_s[index], image))
-    return tuple(drawn)
-
-
-def _write(material: Material, folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
+def _write(material: Material, folder: Path, waiting: Path) -> None:
+    """Write everything; the video and the sheet of the worst moments wait in a folder of their own."""
+    write_report(material, folder)
+    for name in (VIDEO, SHEET):
+        if (waiting / name).exists():
+            os.replace(waiting / name, folder / name)
+        else:
+            (folder / name).unlink(missing_ok=True)
     write_frames(material.frames, folder)
     table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
     _write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
-    write_report(material, folder)
     # Last, so that whoever waits for the result finds the rest beside it.
     text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
     _write_text(folder / "result.json", text + "\n")
@@ -364,4 +327,5 @@ def write_frames(frames: pd.DataFrame, folder: Path) -> None:
 
 def _write_text(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
-    write_whole(path, text.encode("utf-8"))
+    # A clip's name may be bytes that are no text.
+    write_whole(path, text.encode("utf-8", errors="replace"))

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from attitude.match import MatchError, Signal, find_place
-from attitude.sheet import counted
+from attitude.sheet import counted, of_file
 from attitude.smooth import LogAngles, log_angles, unwrapped_deg
 from horizon.angles import wrap_deg
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from attitude.sheet import ClipSheet, Shoot
     from horizon.measure import ClipTrack
 
-__all__ = ["ClockError", "ClockFit", "align"]
+__all__ = ["BANKS_DEG", "LEVEL_SHARE", "MOTION", "ClockError", "ClockFit", "align", "in_real_time"]
 
 SAME_POSE_DEG = 0.2
 CONTRADICTION_S = 0.5
@@ -85,6 +85,18 @@ def align(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot
     return tuple(fits[track.clip] for track in tracks)
 
 
+def in_real_time(track: ClipTrack, time_scale: float) -> ClipTrack:
+    """Slowed-down footage brought to the time in which it was filmed, which is the log's."""
+    if time_scale == 1.0:
+        return track
+    yaw_rate = track.yaw_rate.assign(
+        t_s=track.yaw_rate["t_s"] * time_scale,
+        yaw_rate_dps=track.yaw_rate["yaw_rate_dps"] / time_scale,
+        yaw_rate_sd_dps=track.yaw_rate["yaw_rate_sd_dps"] / time_scale,
+    )
+    return replace(track, track=track.track.assign(t_s=track.track["t_s"] * time_scale), yaw_rate=yaw_rate)
+
+
 def _from_the_same_take(
     clip: str, fits: dict[str, ClockFit], tracks: Sequence[ClipTrack], shoot: Shoot, error: ClockError
 ) -> ClockFit:
@@ -111,7 +123,7 @@ def _align(
 ) -> ClockFit:
     """One clip."""
     named = (clip for clip in shoot.clips if any(file.name == track.clip for file in clip.files))
-    sheet = next(named, None)
+    sheet = next((of_file(clip, track.clip) for clip in named), None)
     readings = _readings(track, sheet)
     given_s = _given_s(track, tracks, sheet)
     if given_s is not None:

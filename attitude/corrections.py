@@ -103,6 +103,8 @@ def _runs(part: pd.DataFrame, measured_s: Array) -> list[tuple[int, int]]:
 
 def _stretches(t_s: Array, tilt_deg: Array, like_deg: float) -> NDArray[np.intp]:
     """First frame of every stretch of one run."""
+    if t_s[-1] <= t_s[0]:
+        return np.zeros(1, np.intp)
     starts = np.unique((t_s - t_s[0]) // CELL_S, return_index=True)[1]
     edges_s = np.append(t_s[starts], t_s[-1] + (t_s[-1] - t_s[0]) / len(t_s))
     ends = np.append(starts[1:], len(t_s))

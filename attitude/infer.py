@@ -30,6 +30,7 @@ from attitude.findings import Causes, Estimate
 from attitude.log import AttitudeLog
 from attitude.lookalikes import undetermined_sums
 from attitude.picture import footage_roll, log_roll, mean_lean, out_of_tolerance, with_parts
+from attitude.progress import Progress
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.solution import INFLATE, Solution, resized, solve
@@ -52,7 +53,7 @@ if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
 __all__ = ["MG_PER_DEG", "Witnesses", "infer", "infer_without_log", "model_of"]
-__all__ += ["picture_lean", "solution_of"]
+__all__ += ["moment_lean", "picture_lean", "solution_of"]
 
 Array = NDArray[np.float64]
 
@@ -97,14 +98,18 @@ def model_of(witnesses: Witnesses, shoot: Shoot) -> ObservationModel:
     )
 
 
-def solution_of(witnesses: Witnesses, shoot: Shoot) -> Solution | None:
-    """The model fitted; None where log and footage must not be compared, or nothing of them can be."""
+def solution_of(witnesses: Witnesses, shoot: Shoot, progress: Progress | None = None) -> Solution | None:
+    """The model fitted; None where log and footage must not be compared, or nothing of them can be.
+
+    progress : is told the stages of :func:`attitude.solution.solve`.
+    """
     if _refusal(witnesses.found, shoot, witnesses.logs):
         return None
     model = model_of(witnesses, shoot)
     if not len(model.blocks):
         return None
-    return _sized(solve(model, float(np.hypot(PICTURE_SD_DEG, _rounding_deg(witnesses, model) / 12**0.5))))
+    floor_deg = float(np.hypot(PICTURE_SD_DEG, _rounding_deg(witnesses, model) / 12**0.5))
+    return _sized(solve(model, floor_deg, progress))
 
 
 def _axis_sd_deg(shoot: Shoot) -> float:
@@ -239,6 +244,11 @@ def picture_lean(frames: pd.DataFrame) -> Estimate | None:
     # More frames of one skyline do not tell more of what they share.
     floor = max(PICTURE_SD_DEG, float(np.sqrt(np.mean(frames["shared_roll_sd_deg"] ** 2))))
     return Estimate(value, float(np.hypot(INFLATE * sd, floor)))
+
+
+def moment_lean(tilt_deg: float, sd_deg: float) -> Estimate:
+    """Lean at one moment, from the tilt of a frame and its sd, deg: what all frames share is added."""
+    return Estimate(tilt_deg, float(np.hypot(sd_deg, PICTURE_SD_DEG)))
 
 
 def _known_lean(found: Residuals, shoot: Shoot, rounding_deg: float, filmed: int) -> Estimate | None:

@@ -197,7 +197,7 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
 
 
 def means_over(part: pd.DataFrame, column: str, length_s: float, *, centred: bool) -> Array:
-    """Mean of a column of one clip over a window about each frame, or over each whole one that starts at one."""
+    """Mean of one clip's column over a window about each frame, or over each whole one that starts there."""
     t_s, values = part["t_s"].to_numpy(float), part[column].to_numpy(float)
     total = np.concatenate([[0.0], np.cumsum(values)])
     if centred:

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from attitude.belongs import NOT_VERIFIED, VERIFIED, belongs, middle_deg
 from attitude.log import AttitudeLog, attitude_at
 from attitude.moves import ORDINARY, move_words, moves
-from attitude.sheet import ClipSheet, Shoot, counted
+from attitude.sheet import ClipSheet, Shoot, counted, of_file
 from horizon.angles import other_reading_deg, wrap_deg
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ __all__ = [
     "MOVING_DPS",
     "SD_COLUMNS",
     "Residuals",
+    "as_played",
     "blocks_of",
     "clip_sheet_of",
     "residuals",
@@ -161,7 +162,7 @@ def blocks_of(frames: pd.DataFrame, correlation_s: float) -> tuple[pd.DataFrame,
 
 
 def clip_sheet_of(clip: str, shoot: Shoot) -> ClipSheet:
-    """The sheet's entry for a clip file name.
+    """The sheet's entry for a clip file name, as it holds for that file.
 
     Raises
     ------
@@ -170,8 +171,17 @@ def clip_sheet_of(clip: str, shoot: Shoot) -> ClipSheet:
     """
     for sheet in shoot.clips:
         if any(file.name == clip for file in sheet.files):
-            return sheet
+            return of_file(sheet, clip)
     raise ValueError(f"{shoot.path.name}: no [[clip]] names {clip}; add one with file = {clip!r}")
+
+
+def as_played(table: pd.DataFrame, shoot: Shoot, columns: Sequence[str] = ("t_s",)) -> pd.DataFrame:
+    """Times, as filmed, of a table with a ``clip`` column brought to the time that a player shows."""
+    if table.empty:
+        return table
+    scales = {clip: clip_sheet_of(clip, shoot).time_scale for clip in table["clip"].unique()}
+    scale = table["clip"].map(scales)
+    return table.assign(**{column: table[column] / scale for column in columns})
 
 
 def _clip_frames(

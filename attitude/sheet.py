@@ -29,6 +29,7 @@ __all__ = [
     "Shoot",
     "Surface",
     "counted",
+    "of_file",
     "read_sheet",
 ]
 
@@ -107,7 +108,11 @@ class LogSheet:
 
 @dataclass(frozen=True)
 class ClipSheet:
-    """One take: its file, or the files it was cut into, in order."""
+    """One take: its file, or the files it was cut into, in order.
+
+    exclude_s : in the time of the take as played, the files one after the other. starts_s : where each file
+    begins in it, once the files have been looked at; empty for a single one.
+    """
 
     files: tuple[Path, ...]
     log_start_s: float | None = None
@@ -118,6 +123,7 @@ class ClipSheet:
     lens: Path | None = None
     reference: str = "horizon"
     exclude_s: tuple[tuple[float, float], ...] = ()
+    starts_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -294,6 +300,15 @@ def _parse(path: Path) -> dict[str, Any]:
         place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
         mend = "write key = value, text in double quotes, and paths with / instead of \\"
         raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
+
+
+def of_file(sheet: ClipSheet, name: str) -> ClipSheet:
+    """A take's entry as it holds for one of its files: ``exclude_s`` in the time of that file."""
+    if not (sheet.starts_s and sheet.exclude_s):
+        return sheet
+    start_s = sheet.starts_s[[file.name for file in sheet.files].index(name)]
+    own = ((max(from_s - start_s, 0.0), to_s - start_s) for from_s, to_s in sheet.exclude_s)
+    return replace(sheet, exclude_s=tuple(pair for pair in own if pair[1] > 0))
 
 
 def counted(sheet: ClipSheet, t_s: NDArray[np.float64]) -> NDArray[np.bool_]:

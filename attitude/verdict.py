@@ -273,7 +273,7 @@ def _headline(causes: Causes, action: str, tolerance: float, p: float, condition
 
 def _probability_words(p: float, tolerance: float, condition: str) -> str:
     return (
-        f"{chance_words(p)} that the lean is within {tolerance:g} deg {condition} "
+        f"Lean within {tolerance:g} deg, {condition}: {chance_words(p)} "
         f"({REPEAT_SD_DEG:g} deg allowed for the next shoot)"
     )
 
@@ -302,7 +302,7 @@ def _time_facts(causes: Causes, tolerance: float, in_time: float | None) -> list
     said = [words[0].upper() + words[1:]]
     if in_time is not None:
         chance = chance_words(in_time)
-        said.append(f"{chance} that it is within {tolerance:g} deg for nine tenths of the time")
+        said.append(f"Within {tolerance:g} deg for nine tenths of the time: {chance}")
     return said
 
 

@@ -4,6 +4,7 @@ A half-width is shown with one digit, with two where the first is a 1 (GUM 7.2.6
 value to the same place. A lean is never shown as a sign: signs get reversed between reader and rig.
 """
 
+import unicodedata
 from collections.abc import Sequence
 from math import floor, log10
 
@@ -11,8 +12,8 @@ from attitude.findings import Estimate
 
 # fmt: off
 __all__ = [
-    "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "range_words",
-    "sum_words", "with_uncertainty",
+    "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "printable",
+    "range_words", "sum_words", "with_uncertainty",
 ]
 # fmt: on
 
@@ -99,3 +100,9 @@ def sum_words(weights: Sequence[tuple[str, float]]) -> str:
         sign = (" - " if weight < 0 else " + ") if words else ("-" if weight < 0 else "")
         words += f"{sign}{size}{member_words(name)}"
     return words
+
+
+def printable(text: str) -> str:
+    """Text of a sheet or a file name without what would move a cursor or turn the writing round."""
+    kept = (" " if c.isspace() else c for c in text)
+    return "".join(c for c in kept if not unicodedata.category(c).startswith("C"))

@@ -10,15 +10,18 @@ import pandas as pd
 
 from attitude.assumptions import assumptions_of
 from attitude.corrections import corrections
+from attitude.covariates import covariates
+from attitude.findings import Estimate
 from attitude.flagged import flagged
-from attitude.infer import infer_without_log
-from attitude.picture import footage_roll
-from attitude.report.material import Material, Picture
+from attitude.infer import Witnesses, infer, infer_without_log, solution_of
+from attitude.picture import footage_roll, tilt_about_pose
+from attitude.report.material import Material, Picture, Review, Segment
 from attitude.result import build_result
 from attitude.verdict import judge
+from attitude.words import lean_words
 from horizon.angles import up_from_angles
 from horizon.clip import ClipFacts
-from horizon.draw import draw_horizon
+from horizon.draw import Caption, captioned, draw_horizon
 from horizon.lens import lens_from_hfov
 from horizon.measure import ClipTrack
 from horizon.synthetic import draw_planar, make_scene
@@ -53,8 +56,11 @@ def drawn_pictures(tracks, count=3):
         planar = draw_planar(scene, lens, roll_deg=roll, pitch_deg=pitch, rng=rng)
         image = cv2.cvtColor(planar, cv2.COLOR_YUV2BGR_I420)
         up_cam = up_from_angles(np.radians(roll), np.radians(pitch))
+        tilt_deg, _ = tilt_about_pose(np.array([roll]))
+        time, words = f"{row['t_s']:.1f} s", lean_words(Estimate(float(tilt_deg[0]), row["roll_sd_deg"]))
         drawn = draw_horizon(image, lens, up_cam, dip_rad=scene.dip_rad)
-        found.append(Picture(f"at {row['t_s']:.1f} s", track.clip, float(row["t_s"]), drawn))
+        drawn = captioned(drawn, Caption(words, track.clip, time))
+        found.append(Picture(f"at {time}", track.clip, float(row["t_s"]), drawn, words))
     return tuple(found)
 
 
@@ -65,8 +71,11 @@ def material_of(one: World, *, with_log=True, damage="", pictures=(), **changes)
         as_clip_track(track, damage=damage if k == 0 else "") for k, track in enumerate(one.tracks)
     )
     logs, clocks, found = (one.logs, one.clocks, one.residuals()) if with_log else ((), (), None)
+    solution = None
     if with_log:
-        causes = dataclasses.replace(one, shoot=shoot).infer()
+        witnesses = Witnesses(found, logs, one.tracks, clocks)
+        solution = solution_of(witnesses, shoot)
+        causes = infer(witnesses, shoot, solution)
     else:
         shoot = dataclasses.replace(shoot, logs=())
         causes = infer_without_log(tracks, shoot)
@@ -80,8 +89,31 @@ def material_of(one: World, *, with_log=True, damage="", pictures=(), **changes)
             found.frames[["clip", "frame", "log_roll_deg", "log_pitch_deg"]], on=["clip", "frame"], how="left"
         )
     table = corrections(tracks, shoot, found)
-    out = flagged(footage_roll(tracks, shoot, found), verdict.tolerance_deg)
-    return Material(shoot, tracks, found, causes, verdict, result, frames, table, out, tuple(pictures))
+    kept = footage_roll(tracks, shoot, found)
+    out = flagged(kept, verdict.tolerance_deg)
+    return Material(
+        shoot,
+        tracks,
+        found,
+        causes,
+        verdict,
+        result,
+        frames,
+        kept,
+        table,
+        out,
+        tuple(pictures),
+        covariates=None if solution is None else covariates(solution, logs),
+    )
+
+
+def with_video(material: Material) -> Material:
+    """The material as if a review video had been made; the file itself is missing."""
+    place, segments = 0.0, []
+    for track in material.tracks:
+        segments.append(Segment(track.clip, place, track.facts.duration_s))
+        place += track.facts.duration_s
+    return dataclasses.replace(material, review=Review("review.mp4", 960, 540, 10.0, tuple(segments)))
 
 
 @lru_cache(maxsize=8)

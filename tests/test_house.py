@@ -8,7 +8,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 HORIZON = ["angles", "clip", "lens", "coarse", "overlay", "edge", "fit", "sides", "verify", "frame"]
-HORIZON += ["level", "sequence", "pan", "measure", "selfcheck", "draw", "synthetic"]
+HORIZON += ["level", "sequence", "pan", "measure", "selfcheck", "lettering", "draw", "synthetic"]
 
 
 def modules(package: str) -> list[Path]:

@@ -15,6 +15,8 @@ from attitude.sheet import (
     SheetError,
     Shoot,
     Surface,
+    counted,
+    of_file,
     read_sheet,
 )
 
@@ -181,12 +183,27 @@ def test_every_key_arrives(folder):
     assert (shoot.folder, shoot.path) == (folder, folder / "shoot.toml")
 
 
+def test_what_is_left_out_of_a_cut_take_counts_along_the_take():
+    files = (Path("a.mp4"), Path("b.mp4"), Path("c.mp4"))
+    take = ClipSheet(files, exclude_s=((5.0, 12.0), (25.0, 26.0)), starts_s=(0.0, 10.0, 20.0))
+    t_s = np.arange(0.05, 10.0, 0.1)
+    left_out = {
+        file.name: t_s[~counted(of_file(take, file.name), t_s)] + start
+        for file, start in zip(files, take.starts_s, strict=True)
+    }
+    assert left_out["a.mp4"].min() == pytest.approx(5.0, abs=0.1)
+    assert left_out["b.mp4"].max() == pytest.approx(12.0, abs=0.1)
+    assert left_out["c.mp4"].tolist() == pytest.approx(np.arange(25.05, 26.0, 0.1).tolist())
+    whole = np.concatenate(list(left_out.values()))
+    assert len(whole) == pytest.approx(80, abs=1)
+
+
 def test_checks_cover_exactly_the_fields():
     checked = tables(Path())
     assert set(checked["horizon"]) == {f.name for f in fields(Surface)}
     assert set(checked["camera"]) == {f.name for f in fields(Camera)}
     assert set(checked["log"]) == {f.name for f in fields(LogSheet)} - {"given"}
-    assert set(checked["clip"]) == {f.name for f in fields(ClipSheet)} | {"file"}
+    assert set(checked["clip"]) == {f.name for f in fields(ClipSheet)} - {"starts_s"} | {"file"}
     assert set(checked["bench"]) == {f.name for f in fields(BenchSheet)}
 
 

@@ -134,7 +134,7 @@ def test_out_of_tolerance_too_often_is_not_left():
         "Out of 0.5 deg for 30 s: 30 % of the time; worst five seconds: right side low by 0.90 ± 0.08 deg"
         in (verdict.reasons)
     )
-    assert "less than 1 in 100 that it is within 0.5 deg for nine tenths of the time" in verdict.reasons
+    assert "Within 0.5 deg for nine tenths of the time: less than 1 in 100" in verdict.reasons
     # Unless it is the ground that leans.
     skyline = {"north": Estimate(0.5, 0.02), "east": Estimate(0.3, 0.02)}
     verdict = judge(causes_of(offset=0.1, out_of_tolerance=often, skyline_deg=skyline), SHOOT)

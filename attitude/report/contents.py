@@ -1,6 +1,5 @@
 """What a report says, as rows and sentences: page and terminal share them, so that both say the same."""
 
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,9 +10,11 @@ from attitude.corrections import COLUMNS
 from attitude.findings import Combination, Estimate
 from attitude.infer import MG_PER_DEG, picture_lean
 from attitude.lookalikes import LENS_FILE
-from attitude.picture import footage_roll, out_of_tolerance
+from attitude.moves import ORDINARY
+from attitude.picture import out_of_tolerance
 from attitude.report.advice import shot_words
 from attitude.report.material import Material
+from attitude.report.player import review_s
 from attitude.residuals import clip_sheet_of
 from attitude.verdict import CONDITIONS, ONLY_THE_SUM, time_words
 from attitude.words import (
@@ -23,6 +24,7 @@ from attitude.words import (
     pitch_words,
     places,
     plain,
+    printable,
     range_words,
     sum_words,
     with_uncertainty,
@@ -33,9 +35,9 @@ from horizon.selfcheck import SMALL_DEG
 __all__ = [
     "OPEN", "CauseRow", "ClipRow", "LeanRow", "SizeRow", "TurnRow", "afterwards", "cause_rows",
     "chance_sentence", "clip_rows", "conditions_filmed", "conditions_not_filmed", "frames_sentence",
-    "lean_rows", "mounting_rows", "offset_rows", "other_rows", "printable", "reasons", "self_check_rows",
-    "self_check_sentence", "self_check_size", "sum_sentence", "time_sentence", "turn_rows", "turn_words",
-    "usual_lean_words",
+    "history_row", "lean_rows", "mounting_rows", "offset_rows", "other_rows",
+    "reasons", "self_check_rows", "self_check_sentence", "self_check_size", "sum_sentence",
+    "time_sentence", "turn_rows", "turn_words", "usual_lean_words",
 ]
 # fmt: on
 
@@ -106,17 +108,11 @@ class TurnRow:
     """One stretch for the editor."""
 
     clip: str
-    shot: str
     times: str
     turn: str
     cost: str
     enlarge: str
-
-
-def printable(text: str) -> str:
-    """Text of a sheet or a file name without what would move a cursor or turn the writing round."""
-    kept = (" " if c.isspace() else c for c in text)
-    return "".join(c for c in kept if not unicodedata.category(c).startswith("C"))
+    review_s: float | None
 
 
 def lean_rows(material: Material) -> list[LeanRow]:
@@ -163,13 +159,16 @@ def frames_sentence(material: Material) -> str:
 
 def clip_rows(material: Material) -> list[ClipRow]:
     """One row per clip, those without any horizon included."""
-    kept = footage_roll(material.tracks, material.shoot, material.residuals)
+    kept = material.kept
     tolerance = material.verdict.tolerance_deg
     rows = []
     for track in material.tracks:
-        shot = shot_words(clip_sheet_of(track.clip, material.shoot).shot)
-        frames = f"{int(track.track['roll_deg'].notna().sum())} of {len(track.track)}"
+        shot = _shots(track.clip, material)
+        told = track.sky != "unknown" or material.residuals is not None
+        measured = int(track.track["roll_deg"].notna().sum()) if told else 0
+        frames = f"{measured} of {len(track.track)}"
         part = kept[kept["clip"] == track.clip]
+        time_scale = clip_sheet_of(track.clip, material.shoot).time_scale
         out = out_of_tolerance(part, tolerance)
         if part.empty or out is None:
             rows.append(ClipRow(track.clip, shot, frames, "not measured", "", "", track.damage))
@@ -177,8 +176,20 @@ def clip_rows(material: Material) -> list[ClipRow]:
         lean = usual_lean_words(part)
         mean = picture_lean(part)
         worst = "" if mean is None else lean_words(replace(mean, value=out.worst_5s_deg))
-        rows.append(ClipRow(track.clip, shot, frames, lean, f"{out.seconds:.0f} s", worst, track.damage))
+        rows.append(
+            ClipRow(track.clip, shot, frames, lean, f"{out.seconds / time_scale:.0f} s", worst, track.damage)
+        )
     return rows
+
+
+def _shots(clip: str, material: Material) -> str:
+    """The clip's shot as told, or those that were found in it."""
+    told = clip_sheet_of(clip, material.shoot).shot
+    if told != ORDINARY or material.residuals is None:
+        return shot_words(told)
+    frames = material.residuals.frames
+    found = frames.loc[frames["clip"] == clip, "shot"].unique().tolist()
+    return ", ".join(shot_words(shot) for shot in found if shot != ORDINARY) or shot_words(told)
 
 
 def usual_lean_words(frames: pd.DataFrame) -> str:
@@ -214,7 +225,8 @@ def offset_rows(material: Material) -> list[SizeRow]:
             continue
         title = f"{name.replace('_', ' ')}{axis}"
         if not one.determined:
-            rows.append(SizeRow(title, OPEN, range_words(one.low, one.high, "mg")))
+            low_deg, high_deg = one.low / MG_PER_DEG, one.high / MG_PER_DEG
+            rows.append(SizeRow(title, OPEN, range_words(low_deg, high_deg, "deg")))
             continue
         sign = -1.0 if name == "along_lens" else 1.0
         angle = Estimate(sign * one.value / MG_PER_DEG, one.sd / MG_PER_DEG, one.t95)
@@ -254,13 +266,7 @@ def other_rows(material: Material) -> list[SizeRow]:
     if causes.pitch_offset is not None:
         rows.append(SizeRow("Pitch when the log says level", pitch_words(causes.pitch_offset), ""))
     for way, one in causes.skyline_deg.items():
-        falls = "falls" if one.value >= 0 else "rises"
-        size = (
-            f"{falls} by {with_uncertainty(abs(one.value), one.half_width, 'deg')}"
-            if one.determined
-            else OPEN
-        )
-        rows.append(SizeRow(f"Skyline towards {way}", size, _if_open(one, "deg")))
+        rows.append(SizeRow(f"Skyline towards {way}", _skyline_words(one), _if_open(one, "deg")))
     if causes.turns is not None:
         one = causes.turns
         size = (
@@ -273,6 +279,15 @@ def other_rows(material: Material) -> list[SizeRow]:
         fading = _if_open(one, "deg") or f"fading over {causes.warm_up_s or 0:.0f} s"
         rows.append(SizeRow("At power-on, besides", words, fading))
     return rows
+
+
+def _skyline_words(tilt: Estimate) -> str:
+    if not tilt.determined:
+        return OPEN
+    size = with_uncertainty(abs(tilt.value), tilt.half_width, "deg")
+    if round(abs(tilt.value), places(tilt.half_width)) == 0:
+        return f"level ({size})"
+    return f"{'falls' if tilt.value > 0 else 'rises'} by {size}"
 
 
 def _if_open(one: Estimate, unit: str) -> str:
@@ -344,12 +359,13 @@ def turn_rows(material: Material) -> list[TurnRow]:
     columns = [material.corrections[name] for name in COLUMNS]
     for name, from_s, to_s, turn_deg, crop_percent in zip(*columns, strict=True):
         clip = str(name)
-        shot = shot_words(clip_sheet_of(clip, material.shoot).shot)
         turn, crop = float(turn_deg), float(crop_percent)
         enlarge = 100 / np.sqrt(1 - crop / 100)
         cost = f"{crop:.1f} % of the picture" if turn else ""
         times = f"{float(from_s):.1f} to {float(to_s):.1f} s"
-        rows.append(TurnRow(clip, shot, times, turn_words(turn), cost, f"{enlarge:.1f} %" if turn else ""))
+        enlarged = f"{enlarge:.1f} %" if turn else ""
+        there = review_s(material.review, clip, float(from_s))
+        rows.append(TurnRow(clip, times, turn_words(turn), cost, enlarged, there))
     return rows
 
 
@@ -358,6 +374,20 @@ def turn_words(turn_deg: float) -> str:
     if turn_deg == 0:
         return "leave as it is"
     return f"{'clockwise' if turn_deg > 0 else 'counter-clockwise'} by {abs(turn_deg):.2f} deg"
+
+
+def history_row(material: Material) -> tuple[str, ...]:
+    """The shoot as one line of its rig's history."""
+    shoot, causes = material.shoot, material.causes
+    offset = causes.offset_mg.get("sideways")
+    return (
+        "" if shoot.date is None else shoot.date.isoformat(),
+        shoot.calibration or "not named",
+        "not known" if causes.lean is None else lean_words(causes.lean),
+        "not known"
+        if offset is None or not offset.determined
+        else with_uncertainty(offset.value, offset.half_width, "mg"),
+    )
 
 
 def self_check_sentence(material: Material) -> str:

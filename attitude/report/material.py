@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from attitude.covariates import Covariates
 from attitude.findings import Causes
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
@@ -18,17 +19,41 @@ if TYPE_CHECKING:
     from horizon.measure import ClipTrack
     from horizon.selfcheck import SelfCheck
 
-__all__ = ["Material", "Picture"]
+__all__ = ["Material", "Picture", "Review", "Segment"]
 
 
 @dataclass(frozen=True)
 class Picture:
-    """One frame with the horizon already drawn on it: BGR, shape (height, width, 3)."""
+    """One frame, or a sheet of frames, with the horizon already drawn on it.
+
+    image : BGR, shape (height, width, 3), turned as a player shows it. words : the lean, as written on it.
+    """
 
     caption: str
     clip: str
     t_s: float
     image: NDArray[np.uint8]
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A clip's stretch of the review video; time in the clip, as played, is review time minus ``from_s``."""
+
+    clip: str
+    from_s: float
+    lasts_s: float
+
+
+@dataclass(frozen=True)
+class Review:
+    """The review video: all clips one after the other. file : its name in the result's folder."""
+
+    file: str
+    width_px: int
+    height_px: int
+    fps: float
+    segments: tuple[Segment, ...]
 
 
 @dataclass(frozen=True)
@@ -36,9 +61,12 @@ class Material:
     """One checked shoot.
 
     residuals : None without a log. result : what ``result.json`` holds. frames : the tracks' rows with
-    log_roll_deg and log_pitch_deg, NaN where unknown. corrections : the editor's table. flagged : stretches
-    out of tolerance, as of :mod:`attitude.flagged`; like corrections in the time that a player shows.
-    self_check : None where the measuring was not checked.
+    log_roll_deg and log_pitch_deg, NaN where unknown. kept : those that count, as of
+    :func:`attitude.picture.footage_roll`, in the time as filmed. corrections : the editor's table. flagged :
+    stretches out of tolerance, as of :mod:`attitude.flagged`; like corrections in the time a player shows.
+    self_check : None where the measuring was not checked. review : None without a video. worst : the sheet
+    of the worst moments, None where nothing was measured. covariates : as of :mod:`attitude.covariates`, None
+    where no cause may be sought.
     """
 
     shoot: Shoot
@@ -48,7 +76,11 @@ class Material:
     verdict: Verdict
     result: dict[str, Any]
     frames: pd.DataFrame
+    kept: pd.DataFrame
     corrections: pd.DataFrame
     flagged: pd.DataFrame
     pictures: tuple[Picture, ...]
     self_check: SelfCheck | None = None
+    review: Review | None = None
+    worst: Picture | None = None
+    covariates: Covariates | None = None

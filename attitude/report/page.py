@@ -1,31 +1,35 @@
-"""``report.html``: one file that needs no network and no script, with the plots and pictures beside it.
+"""``report.html``: one file that needs no network, with the review video, plots and pictures beside it.
 
 Three parts in the order of a person's questions: does it lean, why, what next. Everything that comes from a
-sheet, a log or a file name is text to the template, never markup. Pictures go into the page as JPEG of at
+sheet, a log or a file name is text to the template, never markup. Without its script the page still says and
+shows everything; what is lost is the time line. Pictures go into the page as JPEG of at
 most ``PAGE_PX`` across, so that a page of ten minutes of footage can be mailed; as files they are whole.
 """
 
 import base64
+import hashlib
+import json
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, astuple, dataclass
 from functools import partial
-from io import BytesIO
 from pathlib import Path
 
 import cv2
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from attitude.files import write_whole
 from attitude.report import contents
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
 from attitude.report.material import Material, Picture
-from attitude.report.plots import LOOKS, draw_footage_against_log, draw_lean_over_time
+from attitude.report.player import flagged_rows, player_of, review_s
+from attitude.report.plots import PLOTS, Drawn, css_variables, draw_plots, grid_caption
+from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
+from attitude.words import printable
 
 __all__ = ["render", "write_report"]
 
@@ -33,25 +37,38 @@ HERE = Path(__file__).parent
 PAGE_PX = 1280
 JPEG_QUALITY = 86
 MOST_PICTURES = 3
-MOST_TURNS = 200
-PLOTS: dict[str, Callable[..., Figure | None]] = {
-    "lean_over_time": draw_lean_over_time,
-    "footage_against_log": draw_footage_against_log,
-}
+MOST_TURNS = MOST_FLAGGED = 200
+MARKS = (
+    "Long dashes: the horizon as measured. Short dashes: where a level camera would have it. "
+    "Rings: edge points that the measurement rests on; crosses: edge points left aside."
+)
 NUMBER = re.compile(r"(\d) ± ([\d.]+) (deg|mg|s)\b")
 BASES = ("assumed", "tested", "told")
 
 
 @dataclass(frozen=True)
 class _Shown:
-    """A picture in the page: data addresses for light and dark, size in its own pixels, words."""
+    """A picture in the page: data address, size in its own pixels, words, and its place in the review."""
 
-    light: str
-    dark: str
+    address: str
     width: int
     height: int
     caption: str
     alt: str
+    words: str = ""
+    clip: str = ""
+    time: str = ""
+    review_s: float | None = None
+
+
+@dataclass(frozen=True)
+class _Plot:
+    """A drawing in the page; ``panels``: where time lies on it, as JSON, "" where it has none."""
+
+    svg: Markup
+    alt: str
+    caption: str
+    panels: str
 
 
 @dataclass(frozen=True)
@@ -71,22 +88,20 @@ def write_report(material: Material, folder: Path) -> None:
     that none of an earlier run stands beside the new page.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    drawn: dict[str, dict[str, bytes]] = {}
-    for name, draw in PLOTS.items():
-        images = {look: _png(draw(material, colours)) for look, colours in LOOKS.items()}
-        if images["light"]:
-            drawn[name] = images
-            write_whole(folder / f"{name}.png", images["light"])
+    plots, pictures = draw_plots(material), material.pictures[:MOST_PICTURES]
+    page = _page(material, plots, pictures).encode("utf-8")
+    for name in PLOTS:
+        if name in plots:
+            write_whole(folder / f"{name}.png", plots[name].png)
         else:
             (folder / f"{name}.png").unlink(missing_ok=True)
-    pictures = material.pictures[:MOST_PICTURES]
     for number in range(1, MOST_PICTURES + 1):
         path = folder / f"frame_{number}.png"
         if number <= len(pictures):
             write_whole(path, _encoded(".png", pictures[number - 1].image))
         else:
             path.unlink(missing_ok=True)
-    write_whole(folder / "report.html", _page(material, drawn, pictures).encode("utf-8"))
+    write_whole(folder / "report.html", page)
 
 
 def render(template: str, **values: object) -> str:
@@ -99,26 +114,42 @@ def render(template: str, **values: object) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters["clean"] = contents.printable
+    environment.filters["clean"] = printable
     style = Markup((HERE / "style.css").read_text(encoding="utf-8"))
     return environment.get_template(template).render(style=style, **values)
 
 
-def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures: tuple[Picture, ...]) -> str:
+def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Picture, ...]) -> str:
     shoot, verdict, causes = material.shoot, material.verdict, material.causes
     open_shot = verdict.next_shot
     turns = contents.turn_rows(material)
     offsets, mountings = contents.offset_rows(material), contents.mounting_rows(material)
     given = material.result["assumptions"]
+    flagged = flagged_rows(material)
+    shown = {name: _plot(plots.get(name)) for name in PLOTS}
+    script = (HERE / "page.js").read_text(encoding="utf-8")
     text = render(
-        "template.html.j2",
-        material=material,
+        "page.html.j2",
+        # Nothing that stands in a sheet, a log or a file name can make the page load or run anything.
+        policy=_policy(script),
+        script=Markup(script),
+        plot_colours=Markup(css_variables()),
         shoot=shoot,
         verdict=verdict,
         causes=causes,
         frames=[_frame(picture, material) for picture in pictures],
-        lean_plot=_plot(drawn, "lean_over_time", _lean_alt(material)),
-        log_plot=_plot(drawn, "footage_against_log", _log_alt(material)),
+        marks=MARKS,
+        worst=_contact(material.worst),
+        player=player_of(material),
+        plots=shown,
+        against=[drawn for name, drawn in shown.items() if name.startswith("lean_against_") and drawn],
+        against_words=grid_caption(material.covariates) if material.covariates else "",
+        flagged=flagged[:MOST_FLAGGED],
+        more_flagged=max(0, len(flagged) - MOST_FLAGGED),
+        numbers=number_rows(material),
+        clocks=clock_rows(material),
+        model_facts=model_facts(material),
+        history=contents.history_row(material),
         bars=_bars(material),
         scale=_scale(material),
         chance=contents.chance_sentence(material),
@@ -127,14 +158,14 @@ def _page(material: Material, drawn: Mapping[str, Mapping[str, bytes]], pictures
         damage=[(track.clip, track.damage) for track in material.tracks if track.damage],
         clips=contents.clip_rows(material),
         cause_rows=contents.cause_rows(material),
-        offsets=offsets,
-        mountings=mountings,
+        offsets=[astuple(row) for row in offsets],
+        mountings=[astuple(row) for row in mountings],
         told_apart=any(row.size != contents.OPEN for row in (*offsets, *mountings)),
-        others=contents.other_rows(material),
+        others=[astuple(row) for row in contents.other_rows(material)],
         reasons=contents.reasons(material),
         self_check=contents.self_check_sentence(material),
         self_check_size=contents.self_check_size(material),
-        self_check_rows=contents.self_check_rows(material),
+        self_check_rows=[astuple(row) for row in contents.self_check_rows(material)],
         sums=[contents.sum_sentence(one) for one in causes.undetermined],
         given={basis: [a for a in given if a["basis"] == basis] for basis in BASES},
         advice=action_advice(verdict.action, shoot.rig_kind, trim_deg=shoot.trim_deg),
@@ -186,44 +217,42 @@ def _percent(angle_deg: float, *, half: float) -> float:
 
 
 def _frame(picture: Picture, material: Material) -> _Shown:
-    height, width = picture.image.shape[:2]
+    clip_s = picture.t_s / clip_sheet_of(picture.clip, material.shoot).time_scale
+    address, width, height = _small(picture.image)
+    alt = f"Frame of {picture.clip} at {clip_s:.1f} s with the measured horizon drawn: {picture.words}"
+    at_s = review_s(material.review, picture.clip, clip_s)
+    time = f"{clip_s:.1f} s"
+    return _Shown(address, width, height, picture.caption, alt, picture.words, picture.clip, time, at_s)
+
+
+def _contact(picture: Picture | None) -> _Shown | None:
+    return None if picture is None else _Shown(*_small(picture.image), picture.caption, picture.words)
+
+
+def _small(image: NDArray[np.uint8]) -> tuple[str, int, int]:
+    """Data address of a picture no wider than ``PAGE_PX``, and its width and height."""
+    height, width = image.shape[:2]
     scale = min(1.0, PAGE_PX / width)
     size = (round(width * scale), round(height * scale))
-    small = cv2.resize(picture.image, size, interpolation=cv2.INTER_AREA) if scale < 1 else picture.image
-    address = _address("jpeg", _encoded(".jpg", np.asarray(small, np.uint8)))
-    clip_s = picture.t_s / clip_sheet_of(picture.clip, material.shoot).time_scale
-    caption = f"{picture.caption}: {picture.clip}, {clip_s:.1f} s"
-    alt = f"Frame of {picture.clip} at {clip_s:.1f} s with the measured horizon drawn as a broken line"
-    return _Shown(address, address, *size, caption, alt)
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if scale < 1 else image
+    data = base64.b64encode(_encoded(".jpg", np.asarray(small, np.uint8))).decode("ascii")
+    return f"data:image/jpeg;base64,{data}", *size
 
 
-def _plot(drawn: Mapping[str, Mapping[str, bytes]], name: str, alt: str) -> _Shown | None:
-    if name not in drawn:
+def _plot(drawn: Drawn | None) -> _Plot | None:
+    if drawn is None:
         return None
-    light, dark = drawn[name]["light"], drawn[name]["dark"]
-    # Width and height stand in the header of every PNG (its first chunk, IHDR).
-    width, height = (int.from_bytes(light[k : k + 4], "big") for k in (16, 20))
-    return _Shown(_address("png", light), _address("png", dark), width // 2, height // 2, "", alt)
+    panels = [asdict(panel) for panel in drawn.panels]
+    return _Plot(Markup(drawn.svg), drawn.alt, drawn.caption, json.dumps(panels) if panels else "")
 
 
-def _lean_alt(material: Material) -> str:
-    words = "; ".join(f"{row.clip}: {row.lean}" for row in contents.clip_rows(material)[:10])
-    return f"Plot of the footage's lean over the time of each clip. {words}"
-
-
-def _log_alt(material: Material) -> str:
+def _policy(script: str) -> str:
+    """What the page may load: its own script and style, pictures in it, the video beside it, nothing else."""
+    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     return (
-        "Plot of the roll of the footage against the roll that the log says, upright and upside down apart. "
-        f"{material.verdict.headline}"
+        "default-src 'none'; img-src data:; media-src 'self' file:; style-src 'unsafe-inline'; "
+        f"script-src 'sha256-{digest}'"
     )
-
-
-def _png(fig: Figure | None) -> bytes:
-    if fig is None:
-        return b""
-    out = BytesIO()
-    fig.savefig(out, format="png", facecolor=fig.get_facecolor(), metadata={"Software": None})
-    return out.getvalue()
 
 
 def _encoded(ending: str, image: NDArray[np.uint8]) -> bytes:
@@ -232,7 +261,3 @@ def _encoded(ending: str, image: NDArray[np.uint8]) -> bytes:
     if not done:
         raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")
     return bytes(data)
-
-
-def _address(kind: str, data: bytes) -> str:
-    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"

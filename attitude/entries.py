@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 __all__ = [
     "OTHER_BODIES",
     "REPEATED",
+    "RIG_KINDS",
     "SENSOR_AXES",
     "SINGLE",
     "TERRAIN_DEG",
@@ -35,6 +36,7 @@ OTHER_BODIES = frozenset({"airframe", "joints"})  # nothing is inferred from the
 QUATERNIONS = tuple(f"{a}_to_{b}" for a, b in product(("camera", "body"), ("ned", "enu"))) + tuple(
     f"{b}_to_{a}" for a, b in product(("camera", "body"), ("ned", "enu"))
 )
+RIG_KINDS = ("drone", "handheld", "bench")
 CHANGES = ("camera", "lens", "trim", "balance", "firmware", "landing", "sensor")
 SHOTS = ("hover", "pan", "upside_down", "half_turn", "turns", "tilt", "wiggle", "ordinary")
 POSES = ("upright", "inverted", "+x", "-x", "+y", "-y", "+z", "-z")
@@ -230,7 +232,7 @@ def tables(folder: Path) -> dict[str, dict[str, Check]]:
             "title": _text,
             "date": _date,
             "rig": _text,
-            "rig_kind": _choice("drone", "handheld", "bench"),
+            "rig_kind": _choice(*RIG_KINDS),
             "calibration": _text,
             "method": _text,
             "changed": _changes,

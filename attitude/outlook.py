@@ -7,6 +7,7 @@ filters that the shoot itself has shown. Nothing here is a fixed figure of a car
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from attitude.gls import posterior
 from attitude.infer import MG_PER_DEG, Witnesses, model_of
 from attitude.log import AttitudeLog
 from attitude.plans import STEP_HZ, Plan, figure_of_eight, half_turn, hover, pan, planned, tilt, upside_down
+from attitude.progress import Progress, stage
 from attitude.residuals import FRAME_COLUMNS, SD_COLUMNS, Residuals, blocks_of
 from attitude.sheet import ClipSheet, LogSheet, Shoot
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking
@@ -39,6 +41,7 @@ NEXT = "the next shot"
 LOOKS_HZ = 5.0
 CLOCK_SD_S = 0.01
 FEW_SETTINGS = 4
+LOOKED_AT = ("pan", "hover", "upside_down", "half_turn", "turns", "warm_up")
 COLD_S, LONG_WARM_S = 20.0, 36000.0
 BETTER = 0.75  # of the half-width now: a shot that takes less off is not asked for
 TURN_MPS2 = 8.0 * np.deg2rad(30.0)
@@ -187,17 +190,36 @@ def _reached(shot: str, seconds: float, model: ObservationModel, solution: Solut
 
 
 def lacking_shots(
-    causes: Causes, solution: Solution | None, witnesses: Witnesses | None, shoot: Shoot
+    causes: Causes,
+    solution: Solution | None,
+    witnesses: Witnesses | None,
+    shoot: Shoot,
+    progress: Progress | None = None,
 ) -> list[Lacking]:
-    """Shots that this shoot lacks, each with what is open without it and what would be known with it."""
-    found: list[Lacking] = []
+    """Shots that this shoot lacks, each with what is open without it and what would be known with it.
+
+    progress : is told how many of the shots have been looked at.
+    """
     if solution is None or witnesses is None or causes.lean is None or not causes.causes:
         why = causes.notes[-1] if causes.notes else "no lean is known"
         return [Lacking("hover", float(HOLD_S), why, "the lean when the log says level")]
-    now_deg = causes.lean.half_width
+    with stage(progress, "working out what each shot would tell") as told:
 
-    def look(shot: str) -> Outlook:
-        return outlook(shot, solution, witnesses, shoot)
+        def look(shot: str) -> Outlook:
+            told(LOOKED_AT.index(shot) / len(LOOKED_AT))
+            return outlook(shot, solution, witnesses, shoot)
+
+        return _lacking(causes, causes.lean.half_width, look, shoot.tolerance_deg)
+
+
+def _lacking(
+    causes: Causes, now_deg: float, look: Callable[[str], Outlook], tolerance_deg: float
+) -> list[Lacking]:
+    """Shots worth filming, looked at in the order of ``LOOKED_AT``.
+
+    now_deg : half-width of the lean as it is.
+    """
+    found: list[Lacking] = []
 
     def ask(one: Outlook, because: str, reaches: str) -> None:
         found.append(Lacking(one.shot, one.seconds, because, reaches))
@@ -216,7 +238,7 @@ def lacking_shots(
         reached = f"the sensor's sideways offset {_to(over.offset_mg, 'mg')}"
         ask(over, because, f"{reached}, the lean {_to(over.lean_deg, 'deg')}")
     seat = causes.mounting_deg.get("roll")
-    if not causes.gyro_split and seat is not None and abs(seat.value) > shoot.tolerance_deg / 2:
+    if not causes.gyro_split and seat is not None and abs(seat.value) > tolerance_deg / 2:
         turned = look("half_turn")
         because = "the camera's seat and a steady gyro bias look alike"
         ask(turned, because, f"what the gyro adds {_to(turned.gyro_deg, 'deg')}")

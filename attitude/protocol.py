@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 from attitude.cautions import CELLS, Cautions, by_hand_cautions, filming_cautions, reminder
+from attitude.entries import RIG_KINDS
 from attitude.holds import Reach, hold_seconds, reach
 from attitude.shots import SHOT_WORDS, WARM_AFTER_S, Lacking, Shot, describe, instead
 
-__all__ = ["RIG_KINDS", "PowerOn", "Protocol", "ProtocolError", "Step", "Substitute", "protocol"]
+__all__ = ["PowerOn", "Protocol", "ProtocolError", "Step", "Substitute", "protocol"]
 
-RIG_KINDS = ("drone", "handheld", "bench")
 STILL_FIRST_S = 30.0
 MINUTES = WARM_AFTER_S // 60
 PORTRAIT_SHEET = ('shot = "ordinary"',)

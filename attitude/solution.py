@@ -27,6 +27,7 @@ from attitude.exact import left_out_deg
 from attitude.filter import FilterKind
 from attitude.findings import Estimate
 from attitude.gls import USUAL_DOF, Fit, Noise, fit, mixture
+from attitude.progress import Progress, Share, part, stage
 from attitude.stretch import Setting
 
 __all__ = ["INFLATE", "Solution", "at_rest", "noise_of", "resized", "solve", "vector_of"]
@@ -50,6 +51,7 @@ USUAL_SD_DEG = 0.02  # noise of a block where the footage is clean
 RAW_SD_DEG = 0.03  # of a block of the raw accelerometer, 0.5 mg
 CERTAIN_DOF = 1e6
 LARGE_DEG, ROUNDS = 1.0, 3
+COARSE_SHARE = 0.85  # of the time that all settings take; the rest for those around the best
 FAINT = 1e-4  # of the best weight: below, a setting changes nothing
 
 
@@ -138,29 +140,36 @@ class _Try:
     log_likelihood: float
 
 
-def solve(model: ObservationModel, floor_deg: float) -> Solution:
-    """Fit the model at every setting."""
+def solve(model: ObservationModel, floor_deg: float, progress: Progress | None = None) -> Solution:
+    """Fit the model at every setting.
+
+    progress : is told a stage for the settings, and one for the rounds that large errors need.
+    """
     wide = np.array([unknown.wide_sd for unknown in model.unknowns])
     rows = noise_of(model)
     y_deg = model.residual_deg
-    settings = _coarse(model)
-    tries = _fit_all(model, settings, y_deg, wide, rows)
-    for more in (_around, _closer, _warmer):
-        best = max(tries, key=lambda one: tries[one].log_likelihood)
-        settings = [one for one in more(model, best) if one not in tries]
-        tries |= _fit_all(model, settings, y_deg, wide, rows)
-    for _ in range(ROUNDS):
-        best = max(tries, key=lambda one: tries[one].log_likelihood)
-        values = dict(zip(model.names, tries[best].fit.mean.tolist(), strict=True))
-        if _largest_deg(values) < LARGE_DEG:
-            break
-        left_out = left_out_deg(model, best, values)
-        corrected = model.residual_deg - np.pad(left_out, (0, len(y_deg) - len(left_out)))
-        settled = float(np.abs(corrected - y_deg).max()) < 1e-3
-        y_deg = corrected
-        if settled:
-            break
-        tries = {one: _fitted(model, done.columns, y_deg, wide, rows) for one, done in tries.items()}
+    with stage(progress, "working out the cause") as told:
+        tries = _fit_all(model, _coarse(model), y_deg, wide, rows, part(told, 0.0, COARSE_SHARE))
+        finer = (_around, _closer, _warmer)
+        ends = np.linspace(COARSE_SHARE, 1.0, len(finer) + 1).tolist()
+        for k, more in enumerate(finer):
+            best = max(tries, key=lambda one: tries[one].log_likelihood)
+            settings = [one for one in more(model, best) if one not in tries]
+            tries |= _fit_all(model, settings, y_deg, wide, rows, part(told, ends[k], ends[k + 1]))
+    with stage(progress, "working out the cause again, for large errors") as told:
+        for k in range(ROUNDS):
+            best = max(tries, key=lambda one: tries[one].log_likelihood)
+            values = dict(zip(model.names, tries[best].fit.mean.tolist(), strict=True))
+            if _largest_deg(values) < LARGE_DEG:
+                break
+            left_out = left_out_deg(model, best, values)
+            corrected = model.residual_deg - np.pad(left_out, (0, len(y_deg) - len(left_out)))
+            settled = float(np.abs(corrected - y_deg).max()) < 1e-3
+            y_deg = corrected
+            if settled:
+                break
+            columns = {one: done.columns for one, done in tries.items()}
+            tries = _fit_each(model, columns, y_deg, wide, rows, part(told, k / ROUNDS, (k + 1) / ROUNDS))
     return _weighed(model, tries, y_deg, floor_deg)
 
 
@@ -275,13 +284,27 @@ def _fit_all(
     y_deg: Array,
     wide: Array,
     rows: RowNoise,
+    told: Share,
 ) -> dict[Setting, _Try]:
     if not settings:
         return {}
-    columns = model.columns(settings)
-    return {
-        setting: _fitted(model, A, y_deg, wide, rows) for setting, A in zip(settings, columns, strict=True)
-    }
+    columns = dict(zip(settings, model.columns(settings), strict=True))
+    return _fit_each(model, columns, y_deg, wide, rows, told)
+
+
+def _fit_each(
+    model: ObservationModel,
+    columns: Mapping[Setting, Array],
+    y_deg: Array,
+    wide: Array,
+    rows: RowNoise,
+    told: Share,
+) -> dict[Setting, _Try]:
+    tries: dict[Setting, _Try] = {}
+    for setting, A in columns.items():
+        tries[setting] = _fitted(model, A, y_deg, wide, rows)
+        told(len(tries) / len(columns))
+    return tries
 
 
 def _fitted(model: ObservationModel, A: Array, y_deg: Array, wide: Array, rows: RowNoise) -> _Try:

@@ -1,14 +1,24 @@
 """The command as a person runs it: bad input is one line and exit status 2, and nothing is half written."""
 
+import inspect
 import json
+import os
+import pkgutil
+import re
+import struct
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+import attitude
+import horizon
+from attitude.cli import BAD_INPUT
+from attitude.entries import RIG_KINDS
 from attitude.files import write_whole
 from horizon.clip import write_clip
 from horizon.lens import lens_from_hfov
@@ -18,10 +28,14 @@ SIZE = (480, 270)
 FPS = 5
 
 
-def run(*words: object) -> subprocess.CompletedProcess[str]:
+COMMAND = "from attitude.cli import run; run()"
+
+
+def run(*words: object, code: str = COMMAND, **environment: str) -> subprocess.CompletedProcess[str]:
     """Run the command in a process of its own."""
-    line = [sys.executable, "-c", "from attitude.cli import run; run()", *map(str, words)]
-    return subprocess.run(line, capture_output=True, text=True, timeout=300, check=False)
+    line = [sys.executable, "-c", code, *map(str, words)]
+    env = os.environ | environment
+    return subprocess.run(line, capture_output=True, text=True, timeout=300, check=False, env=env)
 
 
 def pose(t_s):
@@ -228,8 +242,10 @@ def test_wrong_requests_are_one_line(words, part):
 
 
 def test_measure_without_a_log(shoot, tmp_path):
-    done = run("measure", shoot / "clip.mp4", "--hfov-deg", 65, "--out", tmp_path / "here")
+    done = run("measure", shoot / "clip.mp4", "--hfov-deg", 65, "--out", tmp_path / "here", FORCE_COLOR="1")
     assert done.returncode == 0, done.stderr
+    assert done.stderr == ""  # no terminal: nobody watches
+    assert "\x1b" not in done.stdout
     table = pd.read_csv(tmp_path / "here" / "frames.csv")
     assert table["roll_deg"].median() == pytest.approx(0.6, abs=0.05)
 
@@ -274,3 +290,177 @@ def test_an_interrupted_write_leaves_the_old_file_and_no_part(tmp_path, monkeypa
         write_whole(path, b"new")
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
+
+
+COMMANDS = ("demo", "new", "check", "measure", "shots")
+LIGHT = """
+import sys
+from attitude.cli import run
+try:
+    run()
+finally:
+    heavy = {"numpy", "scipy", "pandas", "cv2", "av", "matplotlib"} & set(sys.modules)
+    assert not heavy, heavy
+"""
+
+
+@pytest.mark.parametrize("words", [(), *((name,) for name in COMMANDS)])
+def test_help_is_readable_has_an_example_and_loads_nothing_heavy(words):
+    done = run(*words, "--help", code=LIGHT)
+    assert done.returncode == 0, done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    examples = re.findall(r"^ +(?:Example: )?horizon-drift (\w+)(.*?)(?: {3}.*)?$", done.stdout, re.MULTILINE)
+    assert [name for name, _ in examples] == (list(words) or ["demo", "new", "check"])
+    for _, rest in examples:
+        assert all(option in done.stdout.split("Example")[0] for option in re.findall(r"--[a-z-]+", rest))
+    short = run(*words, "-h")
+    assert short.stdout == done.stdout
+
+
+def test_version():
+    done = run("--version", code=LIGHT)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert re.fullmatch(r"horizon-drift \d+\.\d+\.\d+\n", done.stdout)
+
+
+@pytest.mark.parametrize(
+    ("line", "offered"),
+    [
+        ("horizon-drift ", COMMANDS),
+        ("horizon-drift me", ("measure",)),
+        ("horizon-drift check --", ("--out", "--help")),
+        ("horizon-drift shots --rig-kind ", RIG_KINDS),
+    ],
+)
+def test_a_shell_completes_words_and_loads_nothing_heavy(line, offered):
+    word = str(len(line.split(" ")) - 1)
+    done = run(code=LIGHT, _HORIZON_DRIFT_COMPLETE="complete_bash", COMP_WORDS=line, COMP_CWORD=word)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert set(offered) <= set(done.stdout.split())
+
+
+def test_completion_can_be_shown_for_a_shell():
+    done = run("--show-completion", "bash", _TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION="1")
+    assert done.returncode == 0, done.stderr
+    assert "complete -o default -F" in done.stdout
+
+
+def test_every_error_of_a_user_is_known_as_one():
+    """What readers and stages raise for bad input; the others never leave the module they are raised for."""
+    inner = {"attitude.entries.RefusedError", "attitude.guess.GuessError"}
+    inner |= {"attitude.match.MatchError", "attitude.table.TableError"}
+    found = set()
+    for package in (attitude, horizon):
+        for info in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            if info.name in ("attitude.cli", "attitude.demo_clips") or info.name.startswith(
+                "attitude.demo_clips."
+            ):
+                continue
+            for name, kind in inspect.getmembers(import_module(info.name), inspect.isclass):
+                if issubclass(kind, ValueError) and kind.__module__ == info.name:
+                    found.add(f"{info.name}.{name}")
+    assert found - inner == BAD_INPUT
+
+
+# Whoever runs the tests in the background hands down that Ctrl-C is ignored; a shell's own program gets it.
+HEARS_CTRL_C = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+OWN_TERMINAL = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0)"
+ON_A_TERMINAL = f"{HEARS_CTRL_C}; {OWN_TERMINAL}; {COMMAND}"
+
+
+class Screen:
+    """The little of a terminal that the command makes use of."""
+
+    def __init__(self, columns: int) -> None:
+        self.columns, self.rows, self.row, self.column, self.wrapped = columns, [""], 0, 0, 0
+        self.ever: set[str] = set()
+
+    def _down(self) -> None:
+        self.row += 1
+        self.rows += [""] * (self.row + 1 - len(self.rows))
+
+    def show(self, text: str) -> None:
+        for code, final, letter in re.findall(r"\x1b\[([?\d;]*)([A-Za-z])|(.)", text, re.DOTALL):
+            if final == "A":
+                self.row -= int(code or 1)
+            elif final == "K":
+                self.ever.add(self.rows[self.row].rstrip())
+                self.rows[self.row] = "" if code == "2" else self.rows[self.row][: self.column]
+            elif letter == "\n":
+                self._down()
+            elif letter == "\r":
+                self.column = 0
+            elif letter:
+                if self.column == self.columns:
+                    self.wrapped += 1
+                    self.column = 0
+                    self._down()
+                line = self.rows[self.row].ljust(self.column)
+                self.rows[self.row] = line[: self.column] + letter + line[self.column + 1 :]
+                self.column += 1
+
+
+def watched(columns: int, *words: object, stop_at: str = "", **environment: str) -> tuple[int, str, Screen]:
+    """Exit status, what was sent, and the screen, of a run on a terminal; Ctrl-C once ``stop_at`` is seen."""
+    pty = pytest.importorskip("pty")
+    fcntl, termios = pytest.importorskip("fcntl"), pytest.importorskip("termios")
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
+    env = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES", "NO_COLOR")}
+    env |= {"TERM": "xterm-256color", **environment}
+    line = [sys.executable, "-c", ON_A_TERMINAL, *map(str, words)]
+    ends = {"stdin": theirs, "stdout": theirs, "stderr": theirs}
+    done = subprocess.Popen(line, env=env, start_new_session=True, **ends)
+    os.close(theirs)
+    sent = b""
+    while True:
+        try:
+            part = os.read(ours, 65536)
+        except OSError:  # how a terminal whose program has ended answers
+            break
+        if not part:
+            break
+        sent += part
+        if stop_at and stop_at.encode() in sent:
+            os.write(ours, b"\x03")
+            stop_at = ""
+    os.close(ours)
+    screen = Screen(columns)
+    screen.show(sent.decode("utf-8"))
+    return done.wait(timeout=60), sent.decode("utf-8"), screen
+
+
+def test_a_narrow_terminal_shows_how_far_it_is_and_then_the_result_alone(shoot, tmp_path):
+    clip = tmp_path / f"a\x1b[31m\u202e[red]{'x' * 200}.mp4"
+    clip.write_bytes((shoot / "clip.mp4").read_bytes())
+    status, sent, screen = watched(50, "measure", clip, "--out", tmp_path / "o")
+    assert status == 0, sent
+    bars = [row for row in screen.ever if row.startswith("measuring a[31m[r")]
+    assert any(re.search(r"\u2026 \S+ \d+ %, \d+ s (left|so far)$", row) for row in bars), screen.ever
+    assert all(len(row) <= 46 for row in bars)  # room for the echo of Ctrl-C
+    assert screen.wrapped == 0
+    rows = [row.rstrip() for row in screen.rows]
+    assert rows[0].startswith("a[31m[red]xxx")
+    assert not any("%," in row for row in rows)
+    assert "\x1b[35mLean     \x1b[0m" in sent
+    assert "\x1b[1ma[31m[red]x" in sent
+    assert "\x1b[31m" not in sent
+
+
+def test_no_color_is_honoured(shoot, tmp_path):
+    status, sent, screen = watched(80, "measure", shoot / "clip.mp4", "--out", tmp_path, NO_COLOR="1")
+    assert status == 0, sent
+    assert any(row.startswith("measuring clip.mp4") for row in screen.ever)
+    assert not re.search(r"\x1b\[[\d;]*(3\d|4\d|9\d)[\d;]*m", sent)
+    result = sent[sent.rindex("\x1b[?25h") + len("\x1b[?25h") :]
+    assert "\x1b" not in result.replace("\x1b[2K", "").replace("\x1b[1A", "")
+    assert "Lean     nine tenths of the frames" in result
+
+
+def test_ctrl_c_is_one_line_and_leaves_nothing(shoot, tmp_path):
+    out = tmp_path / "out"
+    status, sent, screen = watched(80, "measure", shoot / "clip.mp4", "--out", out, stop_at="measuring clip")
+    assert status == 1, sent
+    said = [row.rstrip() for row in screen.rows if row.strip()]
+    assert said == ["horizon-drift: stopped; files that were finished before are whole"]
+    assert not out.exists()

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from attitude.entries import SHOTS, tables
+from attitude.entries import RIG_KINDS, SHOTS, tables
 from attitude.holds import CertaintyError, hold_seconds, mean_sd_deg, offset_sd_deg, reach
-from attitude.protocol import RIG_KINDS, ProtocolError, protocol
+from attitude.protocol import ProtocolError, protocol
 from attitude.report.advice import shot_advice
 from attitude.report.card import write_card
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking, describe
@@ -234,7 +234,7 @@ def test_command_without_a_sheet_writes_here_and_says_so(tmp_path):
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "shots.html").exists()
     assert max(len(line) for line in done.stdout.splitlines()) <= 80
-    assert done.stdout.splitlines()[-1].strip() == "shots.html"
+    assert done.stdout.splitlines()[-1] == "Files    shots.html"
     assert "Test shoot with a drone" in done.stdout
 
 

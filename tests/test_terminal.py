@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.cells import cell_len
 
 from attitude.plans import hover
 from attitude.terminal import measure_lines, summary_lines
@@ -26,8 +27,11 @@ def test_verdict_first_files_last_in_80_columns(kind, tmp_path):
     order = [name for name in ("Lean", "Why", "Next", "Open", "Editor", "Notes", "Files") if name in heads]
     assert [head for head in heads if head in order] == order
     assert {"Lean", "Why", "Next", "Notes", "Files"} <= set(order)
-    assert "report.html" in lines[-1]
+    assert "report.html" in lines[-2]  # whole, and not broken anywhere in it
     assert not re.search(r"[\x00-\x1f\x7f]", "".join(lines))
+    # What a styling relies on: a name and spaces up to the text, or else a heading.
+    for line in lines:
+        assert re.match(r"(\S{1,7} {2,}(?<=^.{9})\S| {9,}\S|$)", line) or line in lines[:2]
 
 
 def test_causes_are_named_with_their_chances():
@@ -63,11 +67,35 @@ def test_damage_and_notes_are_said():
 
 def test_what_a_terminal_would_obey_is_removed():
     title = "\x1b[31mred\x07\u202e" + "long " * 60
-    material = shoot_of("b")
-    material = dataclasses.replace(material, shoot=dataclasses.replace(material.shoot, title=title))
-    lines = summary_lines(material, Path("/tmp") / ("x" * 200))
+    lines = summary_lines(titled(title), Path("out") / ("x" * 200))
     assert max(len(line) for line in lines) <= 80
     assert not re.search("[\x00-\x1f\x7f\u202e]", "".join(lines))
+
+
+def titled(title):
+    material = shoot_of("b")
+    return dataclasses.replace(material, shoot=dataclasses.replace(material.shoot, title=title))
+
+
+@pytest.mark.parametrize("columns", [40, 50, 80])
+@pytest.mark.parametrize("title", ["x" * 300, "\u6d77\u306e\u6c34\u5e73\u7dda" * 60, "Ha\u0308ngt es? " * 20])
+def test_lines_fit_a_narrow_terminal_whatever_the_letters(title, columns):
+    lines = summary_lines(titled(title), Path("out") / title, columns=columns)
+    assert max(map(cell_len, lines)) <= columns
+    assert max(map(cell_len, lines)) >= columns - 2
+    assert lines[0].startswith(title[:15])
+    # The headline's title is cut, the folder's name is not.
+    assert "...: " in joined(lines)
+    assert "".join(title.split()) in "".join("".join(lines).split())
+
+
+def test_a_sentence_begins_with_a_capital_but_a_file_keeps_its_name():
+    material = shoot_of("no log")
+    clip = material.tracks[0].clip
+    verdict = dataclasses.replace(material.verdict, reasons=("the cause is open", f"{clip}: no look"))
+    lines = summary_lines(dataclasses.replace(material, verdict=verdict), Path())
+    assert "Why      The cause is open" in lines
+    assert f"         {clip}: no look" in lines
 
 
 def test_self_check_is_one_sentence():
@@ -95,6 +123,9 @@ def test_one_clip_without_a_log():
     assert lines[0].startswith("0_hover.mp4: ")
     assert "side low by" in lines[0]
     text = joined(lines)
+    assert re.search(
+        r"nine tenths of the frames: from left side low by 0\.0\d deg to right side low by 0\.0\d deg", text
+    )
     assert "600 read, 200 looked at, 199 measured" in text
     assert "1 not measured: sky fills the frame" in text
     assert "assumed; tell it with --hfov-deg" in text
@@ -115,3 +146,15 @@ def test_one_clip_upside_down_damaged_or_without_a_horizon():
     text = joined(measure_lines(blind, Path(), 60.0))
     assert "no horizon was measured" in text
     assert "200 not measured: no reason given" in text
+
+
+def test_a_spread_on_one_side_of_level_names_it_once():
+    track = track_of()
+    roll_deg = np.linspace(0.3, 0.5, len(track.track))
+    table = track.track.assign(roll_deg=roll_deg, pitch_low_deg=-1.5, pitch_high_deg=2.0)
+    text = joined(measure_lines(dataclasses.replace(track, track=table), Path(), 60.0))
+    assert "nine tenths of the frames: right side low by 0.31 to 0.49 deg" in text
+    assert "pitch, 95 %: from lens down by 1.5 deg to lens up by 2.0 deg" in text
+    table = table.assign(roll_deg=-roll_deg)
+    text = joined(measure_lines(dataclasses.replace(track, track=table), Path(), 60.0))
+    assert "nine tenths of the frames: left side low by 0.31 to 0.49 deg" in text

@@ -1,0 +1,40 @@
+"""Processes that measure beside this one, as many as there are cores."""
+
+import os
+import signal
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from multiprocessing import active_children, get_context
+
+__all__ = ["workers"]
+
+
+@contextmanager
+def workers() -> Iterator[Executor | None]:
+    """An executor while it lasts; None where a single core would only be shared.
+
+    To be entered by the main thread. Ended by an error or by Ctrl-C, it drops what the workers are at.
+    """
+    count = os.cpu_count() or 1
+    if count < 2:
+        yield None
+        return
+    # Workers share the cores: a pool of threads in each would only have them wait for one another. They read
+    # this when they load numpy, which is why it must be in the environment before they start.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    ignored = (signal.SIGINT, signal.SIG_IGN)
+    # Spawned, not forked: the video reader's threads must not be copied into the workers.
+    with ProcessPoolExecutor(count, get_context("spawn"), signal.signal, ignored) as executor:
+        # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system
+        # lets them, workers inherit it ignored: they cannot see to it themselves before they are up.
+        answered = signal.signal(*ignored)
+        executor.submit(int)
+        signal.signal(signal.SIGINT, answered)
+        try:
+            yield executor
+        except BaseException:
+            for worker in active_children():
+                worker.terminate()
+            raise

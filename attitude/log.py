@@ -6,7 +6,7 @@ where leaving out would be guessing. Between two rows the attitude is interpolat
 across a gap and never beyond the ends.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from attitude import LOG_COLUMNS
-from attitude.columns import is_demanded
+from attitude.columns import is_blank, is_demanded
 from attitude.frames import (
     angles_from_rotation,
     camera_angles_deg,
@@ -37,10 +37,13 @@ from attitude.repair import (
     gap_limit_s,
     placeholder_rows,
     rounding_step,
+    rows_before_clock,
+    spread_s,
     start_up_rows,
     unwrapped_s,
 )
 from attitude.sheet import LogSheet, Shoot
+from attitude.table import TextTable
 
 __all__ = ["AttitudeLog", "LogError", "attitude_at", "read_log", "read_logs"]
 
@@ -88,6 +91,21 @@ def _unusable(sheet: LogSheet, log: MappedLog) -> Mask:
     return missing
 
 
+def _rows_of_attitude(log: MappedLog) -> MappedLog:
+    """The log less rows in which all of the attitude is blank, where the others come at a regular beat.
+
+    Such a table holds sensors of several rates side by side: what is blank there is not missing.
+    """
+    blank: Mask = np.asarray(log.table.cells[list(set(log.attitude))].map(is_blank).all(axis=1))
+    steps = np.diff(log.t_s[~blank & ~np.isnan(log.t_s)])
+    if blank[int(np.argmin(blank)) :].mean() <= FEW or len(steps) < 20:
+        return log
+    if np.quantile(steps, 0.98) > max(0.5, 3 * float(np.median(steps))):
+        return log
+    table = replace(log.table, cells=log.table.cells[~blank])
+    return replace(log, table=table, t_s=log.t_s[~blank], raw=log.raw[~blank], lines=log.lines[~blank])
+
+
 def _usable_rows(sheet: LogSheet, log: MappedLog) -> tuple[Mask, list[str]]:
     """Rows that hold a time and an attitude, and notes on those left out.
 
@@ -97,7 +115,7 @@ def _usable_rows(sheet: LogSheet, log: MappedLog) -> tuple[Mask, list[str]]:
         More than a few hold none, those before the sensor started not counted.
     """
     bad = _unusable(sheet, log)
-    usable = np.flatnonzero(~bad)
+    usable = np.flatnonzero(~bad)[rows_before_clock(log.t_s[~bad]) :]
     first = int(usable[0]) if usable.size else len(bad)
     if usable.size and log.raw.shape[1] < 4:
         first = int(usable[start_up_rows(degrees_as_logged(sheet, log.raw[usable]))])
@@ -134,11 +152,7 @@ def _rising(log: MappedLog, keep: Mask) -> tuple[Array, Mask, list[str]]:
     """
     rows = np.flatnonzero(keep)
     t_s, wraps = unwrapped_s(log.t_s[rows])
-    notes = (
-        [f"the clock, a 32-bit counter, ran over {_counted(wraps, 'time')}; it was continued"]
-        if wraps
-        else []
-    )
+    notes = [f"the clock ran over {_counted(wraps, 'time')}; it was continued"] if wraps else []
     back = backward_row(t_s)
     if back is not None:
         before, after = t_s[back - 1], t_s[back]
@@ -149,6 +163,8 @@ def _rising(log: MappedLog, keep: Mask) -> tuple[Array, Mask, list[str]]:
         fail(
             log.table, int(log.lines[rows[back]]), f"time goes backwards, {before:g} s to {after:g} s; {mend}"
         )
+    t_s, evened = spread_s(t_s)
+    notes += [evened] if evened else []
     fresh = np.concatenate([[True], np.diff(t_s) > 0])
     if not fresh.all():
         notes.append(f"left out {_counted(np.sum(~fresh), 'row')} with the time of the row before")
@@ -194,8 +210,10 @@ def _remarks(sheet: LogSheet, log: MappedLog, table: pd.DataFrame) -> list[str]:
     return notes
 
 
-def _read(sheet: LogSheet, epoch: Epoch | None) -> tuple[AttitudeLog, Epoch | None]:
-    log = open_log(sheet, epoch)
+def _read(
+    sheet: LogSheet, epoch: Epoch | None, cells: TextTable | None = None
+) -> tuple[AttitudeLog, Epoch | None]:
+    log = _rows_of_attitude(open_log(sheet, epoch, cells))
     refuse_wrong_angle_unit(sheet, log)
     usable, left_out = _usable_rows(sheet, log)
     t_s, keep, mended = _rising(log, usable)
@@ -221,15 +239,17 @@ def _read(sheet: LogSheet, epoch: Epoch | None) -> tuple[AttitudeLog, Epoch | No
     return AttitudeLog(name, owner, table, rounding_deg, on_s, has_yaw, tuple(notes)), log.epoch
 
 
-def read_log(sheet: LogSheet) -> AttitudeLog:
+def read_log(sheet: LogSheet, table: TextTable | None = None) -> AttitudeLog:
     """Read one log; time stamps count from its own first row.
+
+    table : all of its cells, where they have been read before.
 
     Raises
     ------
     LogError
         The file, its columns or its rows cannot be used as the sheet says. One line.
     """
-    return _read(sheet, None)[0]
+    return _read(sheet, None, table)[0]
 
 
 def read_logs(shoot: Shoot) -> tuple[AttitudeLog, ...]:

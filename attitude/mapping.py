@@ -14,14 +14,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.columns import nearest_names
+from attitude.repair import PLACEHOLDERS
 from attitude.sheet import LogSheet
 from attitude.table import TEXT_SUFFIXES, TableError, TextTable, read_table
 
 __all__ = [
+    "FEW",
+    "FREE_FALL_MPS2",
+    "TIME_UNITS_S",
+    "TOLD_UNITS",
     "Epoch",
     "LogError",
     "MappedLog",
     "accelerometer_scale_g",
+    "along_axes",
     "along_camera",
     "fail",
     "fast_and_slow_columns",
@@ -42,7 +48,7 @@ TOLD_UNITS: dict[str, dict[str, str | float]] = {
     "time_unit": {"s": "s", "ms": "ms", "us": "us", "ns": "ns"},
     "angle_unit": {"deg": "deg", "rad": "rad", "ddeg": 0.1, "cdeg": 0.01, "mdeg": 0.001},
     "accelerometer_unit": {"g": "g", "mg": "mg", "m/s2": "m/s2"},
-    "gyro_unit": {"deg/s": "deg/s", "rad/s": "rad/s"},
+    "gyro_unit": {"deg/s": "deg/s", "rad/s": "rad/s", "mdeg/s": 1000.0},
 }
 FREE_FALL_MPS2 = 9.80665
 ACCELEROMETER_UNITS_G = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / FREE_FALL_MPS2}
@@ -105,7 +111,7 @@ def _other_columns(sheet: LogSheet) -> dict[str, str]:
     return columns
 
 
-def _opened(sheet: LogSheet) -> tuple[TextTable, list[str], list[str]]:
+def _opened(sheet: LogSheet, table: TextTable | None) -> tuple[TextTable, list[str], list[str]]:
     """Cells of the mapped columns, and which of them hold the time and the attitude."""
     suffix = sheet.file.suffix.lower()
     if suffix not in TEXT_SUFFIXES:
@@ -115,7 +121,7 @@ def _opened(sheet: LogSheet) -> tuple[TextTable, list[str], list[str]]:
     attitude, other = _attitude_columns(sheet), _other_columns(sheet)
     try:
         every_time = [sheet.time, *sheet.time.split(" + ")]
-        table = read_table(sheet.file, [*every_time, *attitude.values(), *other.values()])
+        table = table or read_table(sheet.file, [*every_time, *attitude.values(), *other.values()])
     except TableError as error:
         raise LogError(str(error)) from None
     if sheet.yaw not in table.cells and "yaw" not in sheet.given and sheet.yaw == LogSheet.yaw:
@@ -171,10 +177,25 @@ def numbers(table: TextTable, name: str) -> Array:
 
 
 def time_stamps(table: TextTable, names: Sequence[str]) -> pd.DataFrame:
-    """Time column, or date and time columns joined: ``text`` as logged, ``stamp`` (NaT: no date and time)."""
-    text = table.cells[list(names)].agg(" ".join, axis=1).str.replace("/", "-").str.replace(",", ".")
+    """Time column, or date and time columns joined: ``text`` as logged, ``stamp`` (NaT: no date and time).
+
+    A day may stand before its month, and stands behind it only where no month has that number; a time of day
+    without a date counts from midnight of 1 January 1970.
+    """
+    text = table.cells[list(names)].agg(" ".join, axis=1)
+    day_first = not text.str.match(r"\d\d?[./-](?:1[3-9]|[23]\d)[./-]\d{4}").any()
+    dated = text.str.replace(",", ".").str.replace(r"\s*UTC$", "Z", regex=True)
+    year_last = r"^(\d\d?)[./-](\d\d?)[./-]((?:19|20)\d\d)(?=[T ])"
+
+    def year_first(found: re.Match[str]) -> str:
+        day, month = found.group(1, 2) if day_first else found.group(2, 1)
+        return f"{found[3]}-{int(month):02d}-{int(day):02d}"
+
+    dated = dated.str.replace(year_last, year_first, regex=True).str.replace("/", "-")
+    dated = dated.str.replace(r"^(\d:\d\d)", r"0\1", regex=True)
+    dated = dated.str.replace(r"^(?=\d\d:\d\d)", "1970-01-01 ", regex=True)
     # A bare number would parse as a year.
-    dated = text.where(text.str.match(r"(?:19|20)\d\d-?\d\d-?\d\d[T ]"))
+    dated = dated.where(dated.str.match(r"(?:19|20)\d\d-?\d\d-?\d\d[T ]"))
     stamp = pd.to_datetime(dated, format="ISO8601", utc=True, errors="coerce").dt.as_unit("ns")
     return pd.DataFrame({"text": text, "stamp": stamp})
 
@@ -187,7 +208,7 @@ def _stamps_s(table: TextTable, names: Sequence[str], epoch: Epoch | None) -> tu
         mend = "expected a time such as 2026-05-01T10:15:00.250; correct time or time_unit in its [[log]]"
         line, text = int(stamps.index[0]), stamps["text"].iloc[0]
         fail(table, line, f"{' + '.join(names)} is {text!r}; {mend}")
-    zoned = known["text"].str.contains(r"(?:Z|[+-]\d\d:?\d\d)$", flags=re.IGNORECASE)
+    zoned = known["text"].str.contains(r"(?:Z|UTC|[+-]\d\d:?\d\d)$", flags=re.IGNORECASE)
     ns = known["stamp"].astype("int64")
     epoch = epoch or Epoch(int(ns.iloc[0]), bool(zoned.iloc[0]), table.name)
     odd = known[zoned != epoch.zoned]
@@ -198,8 +219,10 @@ def _stamps_s(table: TextTable, names: Sequence[str], epoch: Epoch | None) -> tu
     return np.asarray(seconds.to_numpy(), dtype=np.float64), epoch
 
 
-def open_log(sheet: LogSheet, epoch: Epoch | None) -> MappedLog:
+def open_log(sheet: LogSheet, epoch: Epoch | None, table: TextTable | None = None) -> MappedLog:
     """Read the mapped columns of a log; time stamps count from ``epoch``, or from the first one here.
+
+    table : all of its cells, where they have been read before.
 
     Raises
     ------
@@ -207,7 +230,7 @@ def open_log(sheet: LogSheet, epoch: Epoch | None) -> MappedLog:
         Not a text table, a mapped column is missing, a column name tells another unit than the sheet
         assumes, or the times are no times.
     """
-    table, times, attitude = _opened(sheet)
+    table, times, attitude = _opened(sheet, table)
     notes = _check_told_units(sheet, table, times, attitude)
     if sheet.time_unit == "iso8601":
         t_s, epoch = _stamps_s(table, times, epoch)
@@ -258,10 +281,15 @@ def accelerometer_scale_g(sheet: LogSheet) -> float:
     return scale if sheet.accelerometer_sign == "up_reads_plus" else -scale
 
 
+def along_axes(axes: Sequence[str], board: Array) -> Array:
+    """Values (n, 3) along the board's x, y, z -> along the axes named, such as ("y", "-z", "x")."""
+    signs = [-1.0 if axis.startswith("-") else 1.0 for axis in axes]
+    return np.asarray(board[:, ["xyz".index(axis[-1]) for axis in axes]] * signs)
+
+
 def along_camera(sheet: LogSheet, board: Array) -> Array:
     """Values (n, 3) along the board's x, y, z -> along camera right, down, forward."""
-    signs = [-1.0 if axis.startswith("-") else 1.0 for axis in sheet.sensor_axes]
-    return np.asarray(board[:, ["xyz".index(axis[-1]) for axis in sheet.sensor_axes]] * signs)
+    return along_axes(sheet.sensor_axes, board)
 
 
 def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Array) -> dict[str, Array]:
@@ -278,6 +306,9 @@ def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Arra
 
     def filled(key: str, name: str, most_missing: float) -> Array:
         values = numbers(log.table, name)[keep]
+        if most_missing == 1.0:
+            # Counts of a fast sensor may well come to such a number, temperatures and velocities never.
+            values = np.where(np.isin(values, PLACEHOLDERS[1:]), np.nan, values)
         missing = np.isnan(values)
         if missing.all() or missing.mean() > most_missing:
             row = int(np.flatnonzero(keep)[np.argmax(missing)])

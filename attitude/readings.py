@@ -36,7 +36,16 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["Reading", "Settled", "contradiction", "reread_deg", "settle", "times_words"]
+__all__ = [
+    "DECISIVE",
+    "Reading",
+    "Settled",
+    "contradiction",
+    "reread_deg",
+    "settle",
+    "times_words",
+    "with_readings",
+]
 
 Array = NDArray[np.float64]
 
@@ -124,8 +133,42 @@ def settle(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoo
                 here = replace(other, clocks=align(tracks, other.logs, other.shoot))
             except ClockError:
                 continue
+    return with_readings(tracks, here)
+
+
+def with_readings(tracks: Sequence[ClipTrack], here: Settled) -> Settled:
+    """The same with what the footage says of every entry, by the clocks that are there."""
     found = [one for index in range(len(here.logs)) for one in _readings(index, tracks, here)]
     return replace(here, readings=tuple(found))
+
+
+def proven(tracks: Sequence[ClipTrack], here: Settled) -> tuple[frozenset[str], ...]:
+    """Of each log the entries of which another value fits decisively worse, whatever the other entries say.
+
+    Readings are compared entry by entry; two that are turned at once may undo each other, as the order of
+    angles and the sign of pitch do in a picture that is upside down.
+    """
+    out = []
+    for index, (log, sheet) in enumerate(zip(here.logs, here.shoot.logs, strict=True)):
+        questions, seen = _questions(sheet, log), _seen(index, tracks, here)
+        if seen is None:
+            out.append(frozenset[str]())
+            continue
+        ways = [dict(zip(questions, values, strict=True)) for values in product(*questions.values())]
+        stated = seen.gaps(sheet)
+        times = [_compared(stated, seen.gaps(replace(sheet, **way))) or 0.0 for way in ways]  # type: ignore[arg-type]
+        out.append(
+            frozenset(
+                key
+                for key in questions
+                if all(
+                    worse >= DECISIVE
+                    for worse, way in zip(times, ways, strict=True)
+                    if way[key] != getattr(sheet, key)
+                )
+            )
+        )
+    return tuple(out)
 
 
 def contradiction(readings: Sequence[Reading]) -> str:
@@ -144,6 +187,8 @@ def reread_deg(stated: LogSheet, other: LogSheet, angles_deg: Array) -> Array:
 
     The sheets may differ in signs and order of angles, or in ``quaternion_of``.
     """
+    if not len(angles_deg):
+        return angles_deg
     rotation = rotation_from_angles(angles_deg)
     if stated.quaternion is not None:
         # camera_angles_deg, backwards.

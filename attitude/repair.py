@@ -12,11 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "PLACEHOLDERS",
     "backward_row",
     "fresh_rows",
     "gap_limit_s",
     "placeholder_rows",
+    "placeholders",
     "rounding_step",
+    "rows_before_clock",
+    "spread_s",
     "start_up_rows",
     "unwrapped_s",
 ]
@@ -24,16 +28,19 @@ __all__ = [
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# 2^32 microseconds and 2^32 milliseconds.
-COUNTER_WRAPS_S = (2**32 / 1e6, 2**32 / 1e3)
+# 2^32 microseconds and 2^32 milliseconds; the time of day, and satellite time, which counts by the week.
+COUNTER_WRAPS_S = (2**32 / 1e6, 2**32 / 1e3, 86400.0, 604800.0)
 # Numbers written where there is no value. Small ones count only where all angles of a row hold the same.
 PLACEHOLDERS = (-1.0, 999.0, -999.0, 9999.0, -9999.0, 32767.0, -32768.0, 65535.0)
 # Fewer different values than this say nothing of the grid they may lie on.
 ENOUGH_VALUES = 20
+# A burst: steps below this share of the mean step, and so many of all steps.
+WITHIN_BURST, BURSTS_SHARE, FEWEST_BURSTS = 0.3, 0.4, 5
+CLOCK_SET_S = 86400.0
 
 
 def unwrapped_s(t_s: Array) -> tuple[Array, int]:
-    """Times with the run-overs of 32-bit microsecond and millisecond counters undone, and their number."""
+    """Times with the run-overs of 32-bit counters, midnight and the week undone, and their number."""
     steps = np.diff(t_s)
     if not np.any(steps < 0):
         return t_s, 0
@@ -46,6 +53,59 @@ def unwrapped_s(t_s: Array) -> tuple[Array, int]:
                 added[i + 1 :] += wrap_s
                 wraps += 1
     return t_s + added, wraps
+
+
+def spread_s(t_s: Array) -> tuple[Array, str]:
+    """Times (n,) that never fall, evened out where rows share stamps or arrive in bursts; and words on it.
+
+    Rows with the very same stamp were cut to whole seconds (or so): they are spread from it to the next.
+    Rows that arrive in a burst were measured since the burst before: they are spread back to it, or at
+    the usual period where a gap lies in between. Empty words where nothing was done.
+    """
+    steps = np.diff(t_s)
+    if len(steps) < 20 or t_s[-1] <= t_s[0]:
+        return t_s, ""
+    # Gaps must not make every step look like one within a burst.
+    usual_s = float(np.mean(steps[steps <= np.quantile(steps, 0.99)]))
+    within = steps < WITHIN_BURST * usual_s
+    if within.mean() < BURSTS_SHARE:
+        return t_s, ""
+    first = np.concatenate([[0], np.flatnonzero(~within) + 1])
+    sizes = np.diff(np.concatenate([first, [len(t_s)]]))
+    # A logger that changed its pace has no bursts of one size.
+    if len(sizes) < FEWEST_BURSTS or np.median(sizes) < 2 or np.quantile(sizes, 0.95) > 3 * np.median(sizes):
+        return t_s, ""
+    same_stamp = bool(np.median(steps[within]) == 0)
+    stamps_s = t_s[first] if same_stamp else t_s[first + sizes - 1]
+    since_s = np.diff(stamps_s)
+    period_s = float(np.median(since_s / (sizes[:-1] if same_stamp else sizes[1:])))
+
+    def evenly(step_s: Array) -> Array:
+        # What is much longer holds a gap.
+        return np.where(step_s > 1.5 * period_s, period_s, step_s)
+
+    # The first burst may be cut, and so may the last rows of one stamp: they are as far apart as usual.
+    if same_stamp:
+        between_s = np.append(evenly(since_s / sizes[:-1]), period_s)
+        between_s[0] = min(between_s[0], period_s)
+        start_s = stamps_s.copy()
+        if since_s[0] <= 1.5 * np.median(since_s):
+            start_s[0] = stamps_s[1] - sizes[0] * between_s[0]
+    else:
+        between_s = np.concatenate([[period_s], evenly(since_s / sizes[1:])])
+        start_s = stamps_s - (sizes - 1) * between_s
+    place = np.arange(len(t_s)) - np.repeat(first, sizes)
+    spread = np.repeat(start_s, sizes) + place * np.repeat(between_s, sizes)
+    count = float(np.median(sizes))
+    if same_stamp:
+        return spread, f"about {count:.0f} rows share each time stamp; they were spread evenly in between"
+    return spread, f"rows arrive in bursts of about {count:.0f}; their times were spread evenly"
+
+
+def rows_before_clock(t_s: Array) -> int:
+    """Number of leading rows, less than half, from before a clock was set: a day and more earlier."""
+    jumps = np.flatnonzero(np.diff(t_s) > CLOCK_SET_S)
+    return int(jumps[-1]) + 1 if jumps.size and jumps[-1] + 1 < len(t_s) / 2 else 0
 
 
 def backward_row(t_s: Array) -> int | None:
@@ -73,17 +133,35 @@ def placeholder_rows(raw: Array, limit: float) -> Mask:
     """Rows of angles (n, 2 or 3: roll, pitch, yaw as logged) that hold a number instead of an angle.
 
     ``limit`` is 360 degrees in the unit of ``raw``: roll and pitch beyond it are impossible; yaw may have
-    counted turns, so that only the very values of placeholders are taken out of it.
+    counted turns, so that only the very values of placeholders are taken out of it, where they jump.
     """
     known = np.isin(raw, PLACEHOLDERS)
     same = known[:, 0] & np.all(raw == raw[:, :1], axis=1)
     if raw.shape[1] == 2:
         same &= np.abs(raw[:, 0]) >= 999
     beyond: Mask = np.any(np.abs(raw[:, :2]) > 1.001 * limit, axis=1)
-    if raw.shape[1] == 3 and limit <= 360:
-        beyond |= known[:, 2] & (np.abs(raw[:, 2]) >= 9999)
+    for column in raw.T:
+        beyond |= placeholders(column)
     beyond |= same
     return beyond
+
+
+def placeholders(values: Array) -> Mask:
+    """Which values (n,) of one column hold a large number that stands for none, and not a reading.
+
+    In counts or hundredths of a degree such a number may be an angle: then the rows around it lead up to it.
+    """
+    found: Mask = np.isin(values, PLACEHOLDERS) & (np.abs(values) >= 999)
+    good = np.flatnonzero(~found & ~np.isnan(values))
+    if not found.any() or good.size < 3:
+        return found & (good.size > 0)
+    usual = float(np.quantile(np.abs(np.diff(values[good])), 0.99))
+    rows = np.flatnonzero(found)
+    after = np.searchsorted(good, rows)
+    around = np.column_stack([good[np.maximum(after - 1, 0)], good[np.minimum(after, good.size - 1)]])
+    away = np.min(np.abs(values[around] - values[rows][:, None]), axis=1)
+    found[rows] = away > 5 * usual + 1e-3 * np.abs(values[rows])
+    return found
 
 
 def start_up_rows(angles_deg: Array) -> int:

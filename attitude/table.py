@@ -16,7 +16,7 @@ import pandas as pd
 
 from attitude.columns import bare_name, is_blank, is_value, unit_in_name, unit_of
 
-__all__ = ["TEXT_SUFFIXES", "TableError", "TextTable", "read_table"]
+__all__ = ["TEXT_SUFFIXES", "TableError", "TextTable", "headers", "preamble", "read_table"]
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 SEPARATORS = (",", ";", "\t", " ")
@@ -104,9 +104,9 @@ def _is_unit_row(fields: Sequence[str]) -> bool:
 
 def _layout(name: str, lines: Sequence[str], wanted: Sequence[str]) -> tuple[str, int]:
     """Separator and line index of the header."""
-    best = (0.0, "", 0, 0)
+    best = (0.0, 0, 0, 0)
     named = (0, 0, "", 0)
-    for separator in SEPARATORS:
+    for order, separator in enumerate(SEPARATORS):
         rows = [_fields(line, separator) for line in lines]
         for i, row in enumerate(rows):
             hits = sum(_position(w, row) is not None for w in wanted) if len(row) > 1 else 0
@@ -120,10 +120,12 @@ def _layout(name: str, lines: Sequence[str], wanted: Sequence[str]) -> tuple[str
                 score, first = widths.get(len(row), (0.0, i))
                 widths[len(row)] = (score + values * share, first)
         for width, (score, first) in widths.items():
-            best = max(best, (score, separator, first, width))
+            # Blanks split what tabs do, and names too: of equals the separator that stands first.
+            best = max(best, (score, -order, first, width))
     if named[0]:
         return named[2], named[3]
-    score, separator, first, _ = best
+    score, order, first, _ = best
+    separator = SEPARATORS[-order]
     if not score:
         raise TableError(
             f"{name}: no rows of numbers found; give a table of separated columns with a header line"
@@ -154,6 +156,36 @@ def _columns_of(names: Sequence[str], wanted: Sequence[str], place: str) -> dict
 
 def _has_values(fields: Sequence[str]) -> bool:
     return any(is_value(f, comma=True) for f in fields)
+
+
+def headers(path: Path) -> list[list[str]]:
+    """Names in every line at the top of a file that may be a header, of rows of one kind among others.
+
+    Raises
+    ------
+    TableError
+        The file is empty or binary.
+    """
+    lines = _text(path).split("\n")[:HEAD_LINES]
+    found = ([_fields(line, separator) for separator in SEPARATORS] for line in lines if line.strip())
+    widest = (max(ways, key=len) for ways in found)
+    return [names for names in widest if len(names) > 2 and _is_header(names)]
+
+
+def preamble(path: Path) -> str:
+    """What a file says before its first row of numbers, so many lines at most.
+
+    Raises
+    ------
+    TableError
+        The file is empty or binary.
+    """
+    lines = _text(path).split("\n")[:HEAD_LINES]
+    rows = [max((_fields(line, separator) for separator in SEPARATORS), key=len) for line in lines]
+    numeric = (
+        i for i, row in enumerate(rows) if len(row) > 2 and sum(is_value(c, comma=True) for c in row) > 2
+    )
+    return "\n".join(lines[: next(numeric, len(lines))])
 
 
 def read_table(path: Path, wanted: Sequence[str] = (), *, max_rows: int | None = None) -> TextTable:

@@ -1,6 +1,5 @@
 import datetime as dt
 import tomllib
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,33 +10,28 @@ from scipy.spatial.transform import Rotation
 from attitude.columns import is_demanded, recognise, unit_in_name, unit_of
 from attitude.log import read_logs
 from attitude.sheet import LogSheet, Shoot, read_sheet
-from attitude.starter import StarterError, write_starter
+from attitude.starter import StarterError, Told, ask_operator, look_at, write_starter
 from horizon.angles import up_from_angles, wrap_deg
+from tests.filming import at, clip, surveyed
 
-
-@dataclass(frozen=True)
-class Clip:
-    path: Path
-    width_px: int = 1920
-    height_px: int = 1080
-    duration_s: float = 40.0
-    fps: float = 29.97
-    created: dt.datetime | None = dt.datetime(2026, 5, 1, 10, 0)
+NOTHING = Told()
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     folder = tmp_path / "harbour wall"
     folder.mkdir()
-    (folder / "one.mp4").write_text("x")
     return folder
 
 
-def start(folder: Path) -> tuple[str, Shoot]:
-    """Text of a new sheet, and the sheet as it is read."""
-    path = write_starter(folder, [Clip(folder / "one.mp4")])
+def start(
+    folder: Path, *, name: str = "one.mp4", duration_s: float = 40.0, told=NOTHING
+) -> tuple[str, Shoot]:
+    """Text of a new sheet for one clip of which nothing was measured, and the sheet as it is read."""
+    found = surveyed(folder, clip(folder / name, duration_s, created=at(0)))
+    path = write_starter(found, {}, told).path
     assert path == folder / "shoot.toml"
-    assert not list(folder.glob("*.part"))
+    assert not [one for one in folder.iterdir() if one.suffix in (".part", ".trial")]
     return path.read_text(encoding="utf-8"), read_sheet(folder)
 
 
@@ -218,7 +212,7 @@ def test_decimal_commas_a_row_of_units_and_a_preamble(folder):
         "rad",
         "s",
     )
-    assert "a tilt often counts down" in text
+    assert "or down, as a tilt often counts" in text
     table = read_logs(read_sheet(folder))[0].table
     np.testing.assert_allclose(table["roll_deg"], f["roll"], atol=0.001)
 
@@ -250,12 +244,16 @@ def test_units_of_angles_without_a_wrap_are_assumed(folder):
     pd.DataFrame({"t": f["t"], **hundredths, "yaw": np.round(f["t"] * 100)}).to_csv(
         folder / "a.csv", index=False
     )
+    text, log = only_log(folder)
+    assert log.angle_unit == 0.01
+    assert "# assumed: whole numbers too large for degrees" in text
+    for name in ("shoot.toml", "a.csv"):
+        (folder / name).unlink()
     radians = {k: np.radians(f[k]) for k in ("roll", "pitch")}
     pd.DataFrame({"t": f["t"], **radians, "yaw": f["t"] / 30}).to_csv(folder / "b.csv", index=False)
-    text, shoot = start(folder)
-    assert [log.angle_unit for log in shoot.logs] == [0.01, "rad"]
-    assert text.count("# assumed: whole numbers too large for degrees") == 1
-    assert "Several logs: keep those of the camera's own sensor" in text
+    text, log = only_log(folder)
+    assert log.angle_unit == "rad"
+    assert grounds(text)["angle_unit"] == "assumed"
 
 
 @pytest.mark.parametrize(
@@ -380,8 +378,7 @@ def test_columns_with_many_gaps_are_no_sensor(folder):
 def test_whole_degrees_and_an_undecided_clock_are_assumed(folder):
     table = pd.DataFrame({"t": np.arange(300) * 1000, "roll": 1, "pitch": -30 + np.arange(300) % 7, "yaw": 3})
     table.to_csv(folder / "log.csv", index=False)
-    write_starter(folder, [Clip(folder / "one.mp4", duration_s=0.1)])
-    text = (folder / "shoot.toml").read_text()
+    text, _ = start(folder, duration_s=0.1)
     assert "# assumed: tenths would also be whole numbers" in text
     assert 'time_unit = "us"' in text
     assert 'file = "log.csv"' in text
@@ -404,7 +401,7 @@ def test_a_roll_like_an_aircraft_s_is_remarked_on(folder):
     table.to_csv(folder / "log.csv", index=False)
     text, log = only_log(folder)
     assert log.attitude_of == "unknown"
-    assert "assumed: rolls as an aircraft does" in text
+    assert "assumed: it rolls as an aircraft does" in text
 
 
 # --- the sheet itself
@@ -416,7 +413,7 @@ def test_a_folder_of_clips_alone(folder):
     assert (shoot.title, shoot.date) == ("harbour wall", dt.date(2026, 5, 1))
     assert shoot.clips[0].files == (folder / "one.mp4",)
     assert "1920 x 1080, 29.97 frames a second, 40.0 s" in text
-    assert "without a log the cause of a lean stays open" in text
+    assert "Without a log the cause of a lean stays open" in text
     # What nobody knows yet must not count as told.
     assert shoot.given == {"title", "date", "horizon", "camera", "clip", "clip[1].file"}
     assert grounds(text)["tolerance_deg"] == "assumed"
@@ -452,28 +449,25 @@ def test_files_that_hold_no_attitude_are_named_with_the_reason(folder):
     (folder / "._log.csv").write_bytes(b"\0\1")
     text, shoot = start(folder)
     assert shoot.logs == ()
-    assert "# notes.txt is not used as a log: no rows of numbers found" in text
-    assert "# gps.csv is not used as a log: neither roll and pitch nor a quaternion is recognised" in text
-    assert "# timeless.csv is not used as a log: no time column recognised" in text
-    assert "# back.csv: line 92: time goes backwards, 89 s to 5 s" in text
-    assert "# empty.csv is not used as a log: the angle columns hold no numbers" in text
-    assert "# void.csv is not used as a log: the quaternion columns hold no numbers" in text
+    assert "# notes.txt: not used as a log: no rows of numbers found" in text
+    assert "# gps.csv: not used as a log: neither roll and pitch nor a quaternion is recognised" in text
+    assert "# timeless.csv: not used as a log: no time column recognised" in text
+    assert "# back.csv: not used as a log: line 92: time goes backwards, 89 s to 5 s" in text
+    assert "# empty.csv: not used as a log: the columns of its attitude hold no numbers" in text
+    assert "# void.csv: not used as a log: the columns of its attitude hold no numbers" in text
     assert "frames.csv" not in text
     assert "._log" not in text
 
 
 def test_awkward_names_are_written_so_that_they_can_be_read(folder):
     name = 'a "b" ü\t.mp4'
-    (folder / name).write_text("x")
     (folder / "log.csv").write_text(
         't_s,"roll ""a"" [deg]","pitch ""a"" [deg]"\n' + "".join(f"{i},{i},1\n" for i in range(9))
     )
-    write_starter(folder, [Clip(folder / name, created=None)])
-    shoot = read_sheet(folder)
+    text, shoot = start(folder, name=name)
     assert shoot.clips[0].files == (folder / name,)
     assert shoot.logs[0].roll == 'roll "a" [deg]'
-    assert shoot.date is None
-    tomllib.loads((folder / "shoot.toml").read_text(encoding="utf-8"))
+    tomllib.loads(text)
 
 
 def test_a_sheet_that_is_there_is_never_overwritten(folder):
@@ -481,13 +475,50 @@ def test_a_sheet_that_is_there_is_never_overwritten(folder):
     with pytest.raises(
         StarterError, match=r"shoot\.toml: exists already and is left as it is; edit it, or move it"
     ):
-        write_starter(folder, [Clip(folder / "one.mp4")])
+        look_at(folder)
     assert (folder / "shoot.toml").read_text() == "mine"
 
 
 def test_folders_without_clips_are_refused(folder):
-    with pytest.raises(StarterError, match="no clips in it; put the clips and the log of one shoot there"):
-        write_starter(folder, [])
+    with pytest.raises(
+        StarterError, match=r"no clips in it .*; put the clips and the log of one shoot there"
+    ):
+        look_at(folder)
     with pytest.raises(StarterError, match="no such folder; give the folder that holds the clips and logs"):
-        write_starter(folder / "gone", [Clip(folder / "one.mp4")])
+        look_at(folder / "gone")
+    (folder / "torn.mp4").write_bytes(b"not a film")
+    with pytest.raises(StarterError, match=r"torn\.mp4: not a video this tool can open"):
+        look_at(folder)
     assert not (folder / "shoot.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("answers", "entries"),
+    [
+        (["82", "12,5 m"], {"hfov_deg": 82.0, "height_m": 12.5}),
+        (["d84", "0"], {"diagonal_fov_deg": 84.0, "height_m": 0.0}),
+        (["84 diagonal", ""], {"diagonal_fov_deg": 84.0}),
+        (["", ""], {}),
+        (["wide", "70 deg", "high", "very high"], {"hfov_deg": 70.0}),
+        (["400", "400", ""], {}),
+    ],
+)
+def test_answers_are_told_and_empty_ones_left_as_assumed(folder, answers, entries):
+    asked, rest = [], list(answers)
+
+    def ask(question: str) -> str:
+        asked.append(question)
+        return rest.pop(0)
+
+    told = ask_operator(ask)
+    assert {guess.key: guess.value for guess in (*told.camera, *told.horizon)} == entries
+    assert rest == []
+    assert max(map(len, asked)) <= 80
+    text, shoot = start(folder, told=told)
+    assert shoot.camera.hfov_deg == entries.get("hfov_deg")
+    assert shoot.horizon.height_m == entries.get("height_m")
+    assert text.count("# told: as answered") == len(entries)
+
+
+def test_nobody_is_asked_where_nobody_can_answer():
+    assert ask_operator(None) == Told()

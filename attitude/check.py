@@ -34,7 +34,7 @@ from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
-from attitude.sheet import ClipSheet, Shoot, read_sheet
+from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.verdict import judge
@@ -195,7 +195,8 @@ def _measure_file(
 
 def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
     """The shoot with the day its first clip was filmed, when the sheet names none and the clip does."""
-    made = [track.facts.created for track in tracks if track.facts.created is not None]
+    created = (track.facts.created for track in tracks)
+    made = [one for one in created if one is not None and one.year >= CLOCK_SET_YEAR]
     return replace(shoot, date=min(made).date()) if shoot.date is None and made else shoot
 
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from attitude.entries import REPEATED, SINGLE, TERRAIN_DEG, Check, RefusedError, tables
 
 __all__ = [
+    "CLOCK_SET_YEAR",
     "SHEET_NAME",
     "BenchSheet",
     "Camera",
@@ -47,6 +48,10 @@ LATER = {
 
 class SheetError(ValueError):
     """The sheet cannot be used; the text names the sheet, the place in it and the mend."""
+
+
+# Cameras whose clock was never set count from a day long before.
+CLOCK_SET_YEAR = 2010
 
 
 @dataclass(frozen=True)

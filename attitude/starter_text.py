@@ -13,7 +13,7 @@ from attitude.guess_board import Guess
 from attitude.log_entries import BESIDE, SIGN_KEYS
 from attitude.pairs import name_stamp
 from attitude.proposal import LogPart, Proposal
-from attitude.sheet import SHEET_NAME, ClipSheet, LogSheet
+from attitude.sheet import CLOCK_SET_YEAR, SHEET_NAME, ClipSheet, LogSheet
 from attitude.survey import Survey, shown_path
 from horizon.measure import ClipTrack
 
@@ -101,8 +101,10 @@ def sheet_lines(found: Survey, plan: Proposal, told: Told) -> list[str]:
 
 
 def _date(found: Survey) -> list[str]:
-    """The day of the first clip, as its file or its name says."""
-    made = [clip.created for clip in found.clips if clip.created is not None]
+    """The day of the first clip, as its file or its name says; not that of a clock that was never set."""
+    made = [
+        one.created for one in found.clips if one.created is not None and one.created.year >= CLOCK_SET_YEAR
+    ]
     named = [stamp_s for clip in found.clips if (stamp_s := name_stamp(clip.path.stem)) is not None]
     if made:
         day, who = min(made).date(), "by the clip"

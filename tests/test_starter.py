@@ -522,3 +522,10 @@ def test_answers_are_told_and_empty_ones_left_as_assumed(folder, answers, entrie
 
 def test_nobody_is_asked_where_nobody_can_answer():
     assert ask_operator(None) == Told()
+
+
+def test_a_clock_that_was_never_set_tells_no_date(folder):
+    unset = dt.datetime(2000, 1, 1, 0, 12, tzinfo=dt.UTC)
+    found = surveyed(folder, clip(folder / "one.mp4", created=unset))
+    text = write_starter(found, {}, NOTHING).path.read_text(encoding="utf-8")
+    assert "date = " not in text

@@ -34,7 +34,7 @@ from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
-from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, read_sheet
+from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, part_starts_s, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.verdict import judge
@@ -205,8 +205,8 @@ def _divided(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
     lasts_s = {track.clip: track.facts.duration_s for track in tracks}
     clips = []
     for clip in shoot.clips:
-        ends_s = np.cumsum([0.0, *(lasts_s[file.name] for file in clip.files)])
-        clips.append(replace(clip, starts_s=tuple(ends_s[:-1].tolist())) if len(clip.files) > 1 else clip)
+        starts_s = tuple(part_starts_s(clip, lasts_s).values())
+        clips.append(replace(clip, starts_s=starts_s) if len(clip.files) > 1 else clip)
     return replace(shoot, clips=tuple(clips))
 
 

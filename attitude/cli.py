@@ -126,8 +126,9 @@ def new(
     ],
 ) -> None:
     """Look at the clips and logs in FOLDER and write a commented shoot.toml for them."""
-    from attitude.starter import ask_operator, look_at, measure_beginnings, write_starter
-    from attitude.terminal import starter_lines
+    with _starting():
+        from attitude.starter import ask_operator, look_at, measure_beginnings, write_starter
+        from attitude.terminal import starter_lines
 
     found = look_at(folder)
     told = ask_operator(_ask if sys.stdin.isatty() and sys.stdout.isatty() else None)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from attitude.match import MatchError, Signal, find_place
-from attitude.sheet import counted, of_file
+from attitude.sheet import counted, of_file, part_starts_s
 from attitude.smooth import LogAngles, log_angles, unwrapped_deg
 from horizon.angles import wrap_deg
 
@@ -103,15 +103,11 @@ def _from_the_same_take(
     """Place of a part of a take by another part whose motion was found; the error where there is none."""
     length_s = {track.clip: track.facts.duration_s for track in tracks}
     for sheet in shoot.clips:
-        names = [file.name for file in sheet.files]
-        if clip not in names or not set(names) <= set(length_s):
-            continue
-        ends_s = np.cumsum([length_s[name] for name in names]) * sheet.time_scale
-        starts_s = dict(zip(names, [0.0, *ends_s[:-1]], strict=True))
-        for name in names:
+        starts_s = part_starts_s(sheet, length_s)
+        for name in starts_s if clip in starts_s else ():
             fit = fits.get(name)
             if fit is not None and fit.how == MOTION and fit.offset_s is not None and fit.sd_s is not None:
-                offset_s = fit.offset_s + starts_s[clip] - starts_s[name]
+                offset_s = fit.offset_s + sheet.time_scale * (starts_s[clip] - starts_s[name])
                 sd_s = float(np.hypot(fit.sd_s, PART_SD_S))
                 note = f"placed by {name}, a part of the same take"
                 return ClockFit(clip, fit.log, offset_s, sd_s, MOTION, fit.log_index, note)
@@ -149,15 +145,9 @@ def _given_s(track: ClipTrack, tracks: Sequence[ClipTrack], sheet: ClipSheet | N
     """Log time of the clip's start by the sheet; a later part of a take starts where the one before ends."""
     if sheet is None or sheet.log_start_s is None:
         return None
-    start_s = sheet.log_start_s
-    length_s = {other.clip: other.facts.duration_s * sheet.time_scale for other in tracks}
-    for file in sheet.files:
-        if file.name == track.clip:
-            return start_s
-        if file.name not in length_s:
-            return None
-        start_s += length_s[file.name]
-    return None
+    length_s = {other.clip: other.facts.duration_s for other in tracks}
+    into_s = part_starts_s(sheet, length_s).get(track.clip)
+    return None if into_s is None else sheet.log_start_s + sheet.time_scale * into_s
 
 
 def _given(

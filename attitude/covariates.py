@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from attitude.filter import FREE_FALL_MPS2, pose_of_offset
 from attitude.log import AttitudeLog
-from attitude.picture import tilt_about_pose
+from attitude.picture import DELIBERATE_DEG, tilt_about_pose
 from attitude.solution import INFLATE, Solution, at_rest
 from attitude.stretch import AXES, TURNS, Setting
 from horizon.angles import tangent_frame
@@ -48,7 +48,6 @@ COLUMNS += CAUSE_OF
 # Beginnings of the names of what the measuring does wrong, and not the rig.
 MEASURING = ("line_", "lag:", "clip_", "dip", "focal", "lens_axis:", "raw_", "bench_")
 STEEP_DEG = 60.0  # closer to the vertical roll and heading mean little
-DELIBERATE_DEG = 20.0
 
 
 @dataclass(frozen=True)

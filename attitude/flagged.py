@@ -10,7 +10,7 @@ import pandas as pd
 
 from attitude.picture import SMOOTH_S, means_over
 
-__all__ = ["COLUMNS", "flagged"]
+__all__ = ["COLUMNS", "HOLE_S", "flagged"]
 
 COLUMNS = ["clip", "from_s", "to_s", "worst_deg", "worst_sd_deg"]
 JOINED_S = 2.0

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from attitude.mapping import ANGLE_UNITS_DEG
 from attitude.sheet import LogSheet
 from horizon.angles import angles_from_up, tangent_frame, wrap_deg
 
@@ -49,8 +50,7 @@ def angles_from_rotation(rotation: Rotation) -> Array:
 
 def degrees_as_logged(sheet: LogSheet, raw: Array) -> Array:
     """Logged angles (n, 2 or 3) in degrees and our signs, their order untouched."""
-    degrees = {"deg": 1.0, "rad": np.degrees(1.0)}
-    scale = degrees[sheet.angle_unit] if isinstance(sheet.angle_unit, str) else sheet.angle_unit
+    scale = ANGLE_UNITS_DEG[sheet.angle_unit] if isinstance(sheet.angle_unit, str) else sheet.angle_unit
     signs = [
         1.0 if sheet.roll_positive == "right_down" else -1.0,
         1.0 if sheet.pitch_positive == "up" else -1.0,

@@ -7,7 +7,7 @@ for a second would else say nothing. Where more than one way remains nothing is 
 turned otherwise would put its offset on the wrong axis.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 from attitude.columns import Column, column_sets, recognise
 from attitude.entries import SENSOR_AXES
 from attitude.frames import rotation_from_angles
-from attitude.mapping import FEW, FREE_FALL_MPS2, TOLD_UNITS, along_axes, numbers
+from attitude.mapping import (
+    ACCELEROMETER_UNITS_G,
+    FEW,
+    GYRO_UNITS_DPS,
+    TOLD_UNITS,
+    along_axes,
+    numbers,
+)
 from attitude.repair import PLACEHOLDERS
 from attitude.table import TextTable
 from horizon.angles import up_from_angles
@@ -30,22 +37,13 @@ Axes = tuple[str, ...]
 
 # Reading of a resting accelerometer, by unit; counts per g at 16 bits for ranges of 2 to 16 g.
 RESTING: dict[str | float, float] = {
-    "g": 1.0,
-    "m/s2": FREE_FALL_MPS2,
-    "mg": 1000.0,
-    16384.0: 16384.0,
-    8192.0: 8192.0,
-    4096.0: 4096.0,
-    2048.0: 2048.0,
+    **{unit: 1 / unit_g for unit, unit_g in ACCELEROMETER_UNITS_G.items()},
+    **{counts: counts for counts in (16384.0, 8192.0, 4096.0, 2048.0)},
 }
 # One count of a gyro in deg/s, by unit; counts at 16 bits for ranges of 250 to 2000 deg/s.
 TURNING: dict[str | float, float] = {
-    "deg/s": 1.0,
-    "rad/s": float(np.degrees(1.0)),
-    131.0: 1 / 131.0,
-    65.5: 1 / 65.5,
-    32.8: 1 / 32.8,
-    16.4: 1 / 16.4,
+    **GYRO_UNITS_DPS,
+    **{counts: 1 / counts for counts in (131.0, 65.5, 32.8, 16.4)},
 }
 SIGNS = ("up_reads_plus", "up_reads_minus")
 POSE_RAD, FEWEST_OF_POSE = np.radians(3.0), 3
@@ -187,7 +185,7 @@ def _accelerometers(
         used = (size > 0) & rows
         if used.sum() < (1 - FEW) * rows.sum() or not used.any():
             continue
-        unit = _accelerometer_unit(parts["x"], float(np.median(size[used])))
+        unit = _resting_unit(parts["x"], float(np.median(size[used])))
         if unit is None:
             continue
         up_cam = up_from_angles(*np.radians(angles_deg[used[rows], :2]).T)
@@ -204,14 +202,19 @@ def _accelerometers(
         yield _Board(names, unit, misfit, gain)
 
 
-def _accelerometer_unit(column: Column, resting: float) -> Guess | None:
-    told = TOLD_UNITS["accelerometer_unit"].get(column.unit)
+def _resting_unit(column: Column, reads: float) -> Guess | None:
+    return _unit("accelerometer_unit", column, reads, RESTING, 0.1, f"at rest it reads {reads:.5g}")
+
+
+def _unit(
+    key: str, column: Column, reads: float, sizes: Mapping[str | float, float], within: float, why: str
+) -> Guess | None:
+    """Unit by the column's name, else the one whose size it reads within a share; None for none."""
+    told = TOLD_UNITS[key].get(column.unit)
     if told is not None:
-        return Guess("accelerometer_unit", told, "told", "by the column's name")
-    near = min(RESTING, key=lambda unit: abs(np.log(resting / RESTING[unit])))
-    if abs(resting / RESTING[near] - 1) >= 0.1:
-        return None
-    return Guess("accelerometer_unit", near, "tested", f"at rest it reads {resting:.5g}")
+        return Guess(key, told, "told", "by the column's name")
+    near = min(sizes, key=lambda unit: abs(np.log(reads / sizes[unit])))
+    return Guess(key, near, "tested", why) if abs(reads / sizes[near] - 1) < within else None
 
 
 def _by_pose(up_cam: Array, board_g: Array) -> tuple[Array, Array]:
@@ -241,7 +244,7 @@ def _gyros(
             continue
         true_dps, read = true_dps[moving], read[moving]
         ratio = float(np.median(np.linalg.norm(true_dps, axis=1) / np.linalg.norm(read, axis=1)))
-        unit = _gyro_unit(parts["x"], ratio)
+        unit = _unit("gyro_unit", parts["x"], ratio, TURNING, 0.25, "agrees with how the attitude turns")
         if unit is None:
             continue
         size = np.sqrt(np.mean(np.sum(true_dps**2, axis=1)))
@@ -266,16 +269,6 @@ def _turn_rates(t_s: Array, angles_deg: Array, raw: Array) -> tuple[Array, Array
     means = (sums[stride::stride] - sums[:-stride:stride])[: len(seconds)] / stride
     sound = seconds > 0
     return turned[sound] / seconds[sound, None], means[sound]
-
-
-def _gyro_unit(column: Column, ratio: float) -> Guess | None:
-    told = TOLD_UNITS["gyro_unit"].get(column.unit)
-    if told is not None:
-        return Guess("gyro_unit", told, "told", "by the column's name")
-    near = min(TURNING, key=lambda unit: abs(np.log(ratio / TURNING[unit])))
-    if abs(ratio / TURNING[near] - 1) >= 0.25:
-        return None
-    return Guess("gyro_unit", near, "tested", "agrees with how the attitude turns")
 
 
 def slow(table: TextTable, columns: Sequence[Column]) -> list[Guess]:

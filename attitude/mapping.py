@@ -19,8 +19,11 @@ from attitude.sheet import LogSheet
 from attitude.table import TEXT_SUFFIXES, TableError, TextTable, read_table
 
 __all__ = [
+    "ACCELEROMETER_UNITS_G",
+    "ANGLE_UNITS_DEG",
     "FEW",
     "FREE_FALL_MPS2",
+    "GYRO_UNITS_DPS",
     "TIME_UNITS_S",
     "TOLD_UNITS",
     "Epoch",
@@ -51,8 +54,9 @@ TOLD_UNITS: dict[str, dict[str, str | float]] = {
     "gyro_unit": {"deg/s": "deg/s", "rad/s": "rad/s", "mdeg/s": 1000.0},
 }
 FREE_FALL_MPS2 = 9.80665
+ANGLE_UNITS_DEG = {"deg": 1.0, "rad": float(np.degrees(1.0))}
 ACCELEROMETER_UNITS_G = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / FREE_FALL_MPS2}
-GYRO_UNITS_DPS = {"deg/s": 1.0, "rad/s": np.degrees(1.0)}
+GYRO_UNITS_DPS: dict[str | float, float] = {"deg/s": 1.0, "rad/s": float(np.degrees(1.0))}
 
 
 class LogError(ValueError):

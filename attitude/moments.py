@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.picture import SMOOTH_S, means_over
+from attitude.picture import SMOOTH_S, smoothed
 
 __all__ = ["Moment", "shown_moments", "worst_moments"]
 
@@ -44,10 +44,10 @@ def shown_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
     def typical(rows: Rows) -> int:
         return int(rows[np.argmin(np.abs(tilt[rows] - np.median(tilt[rows])))])
 
-    smooth = _smooth(kept)
+    smooth = smoothed(kept, "tilt_deg")
     worst = int(upright[np.argmax(np.abs(smooth[upright]))])
     chosen = [
-        (_nearest_to_mean(kept, smooth, worst), "The frame that leans most"),
+        (_nearest_to_mean(kept, smooth, worst), "Where it leans most"),
         (typical(upright), "A typical frame"),
     ]
     if over.any() and (~over).any():
@@ -69,7 +69,7 @@ def worst_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
     if kept.empty:
         return ()
     kept = kept.reset_index(drop=True)
-    smooth = _smooth(kept)
+    smooth = smoothed(kept, "tilt_deg")
     clips, t_s = kept["clip"].to_numpy(), kept["t_s"].to_numpy(float)
     order = np.argsort(-np.abs(smooth), kind="stable")
     share = -(-MOST_WORST // kept["clip"].nunique())
@@ -87,14 +87,6 @@ def worst_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
     take(lambda beside: True)
     taken.sort(key=lambda row: -abs(smooth[row]))
     return tuple(_moment(kept, _nearest_to_mean(kept, smooth, row), "") for row in taken)
-
-
-def _smooth(kept: pd.DataFrame) -> NDArray[np.float64]:
-    """Mean tilt over a second about each row."""
-    smooth = np.zeros(len(kept))
-    for rows in kept.groupby("clip", sort=False).indices.values():
-        smooth[rows] = means_over(kept.iloc[rows], "tilt_deg", SMOOTH_S, centred=True)
-    return smooth
 
 
 def _nearest_to_mean(kept: pd.DataFrame, smooth: NDArray[np.float64], row: int) -> int:

@@ -2,9 +2,9 @@
 
 The roll of each frame is taken about the pose nearest to it, upright or upside down (portrait either way
 round in a clip that is mostly portrait). An excursion beyond ``DELIBERATE_DEG`` is a turn on purpose; from
-where it leaves the pose to where it is back it counts neither as lean nor as time. The mean lean is that of
-the upright frames, the ones a viewer gets to see, where there are any: an offset leans an upside-down
-picture the other way.
+just before it leaves the pose to just after it is back it counts neither as lean nor as time. The mean lean
+is that of the upright frames, the ones a viewer gets to see, where there are any: an offset leans an
+upside-down picture the other way.
 
 Uncertainty of the mean: scatter of the 2 s means about their neighbours (squared steps over two, so that
 slow real changes do not count as noise), for as many means as they are worth with a correlation of a third
@@ -35,11 +35,12 @@ if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
 __all__ = ["at_frames", "footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
-__all__ += ["SMOOTH_S", "means_over", "with_parts"]
+__all__ += ["DELIBERATE_DEG", "SMOOTH_S", "means_over", "smoothed", "with_parts"]
 
 Array = NDArray[np.float64]
 
-DELIBERATE_DEG, LEAVES_DEG = 20.0, 3.0
+DELIBERATE_DEG, LEAVES_DEG, ABOUT_TURN_S = 20.0, 3.0, 0.5
+LEAST_SD_DEG = 0.01
 WORST_S, SMOOTH_S = 5.0, 1.0
 BLOCK_S = 2.0
 LONGEST_FRAME_S = 1.0
@@ -92,7 +93,7 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
             held_deg = table["frame"].map(_held_deg(logged, trim_deg)).astype(float)
             # A frame without the log beside it shows nothing that the log could have known.
             part[f"{PART}not_held"] = held_deg.fillna(0.0).to_numpy(float)
-        parts.append(part[~_on_purpose(tilt_deg)])
+        parts.append(part[~_on_purpose(part["t_s"].to_numpy(float), tilt_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
 
 
@@ -135,7 +136,7 @@ def log_roll(found: Residuals) -> pd.DataFrame:
         part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
         part["for_test"] = part["shot"].isin(FOUND_TESTS)
         part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
-        parts.append(part[~_on_purpose(tilt_deg)])
+        parts.append(part[~_on_purpose(part["t_s"].to_numpy(float), tilt_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
 
 
@@ -173,12 +174,9 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
     if frames.empty:
         return None
     causes = [name for name in map(str, frames) if name.startswith(PART)]
-    smooth = {name: np.zeros(len(frames)) for name in ("tilt_deg", *causes)}
+    smooth = {name: smoothed(frames, name) for name in ("tilt_deg", *causes)}
     worst = []
-    for rows in frames.groupby("clip", sort=False).indices.values():
-        part = frames.iloc[rows]
-        for name, means in smooth.items():
-            means[rows] = means_over(part, name, SMOOTH_S, centred=True)
+    for _, part in frames.groupby("clip", sort=False):
         lasting = means_over(part, "tilt_deg", WORST_S, centred=False)
         worst.append(float(lasting[np.argmax(np.abs(lasting))]))
     lasts_s = frames["lasts_s"].to_numpy(float)
@@ -196,25 +194,43 @@ def out_of_tolerance(frames: pd.DataFrame, tolerance_deg: float) -> OutOfToleran
     )
 
 
+def smoothed(frames: pd.DataFrame, column: str) -> Array:
+    """Mean of a column over a second about each frame, within its clip."""
+    out = np.zeros(len(frames))
+    for rows in frames.groupby("clip", sort=False).indices.values():
+        out[rows] = means_over(frames.iloc[rows], column, SMOOTH_S, centred=True)
+    return out
+
+
 def means_over(part: pd.DataFrame, column: str, length_s: float, *, centred: bool) -> Array:
-    """Mean of one clip's column over a window about each frame, or over each whole one that starts there."""
+    """Weighted mean of one clip's column over a window about each frame, or each whole one that starts there.
+
+    The weight of a frame is 1 / roll_sd_deg^2.
+    """
     t_s, values = part["t_s"].to_numpy(float), part[column].to_numpy(float)
-    total = np.concatenate([[0.0], np.cumsum(values)])
+    # A look that is known ten times worse than those beside it says next to nothing of a second's lean.
+    weight = 1 / np.maximum(part["roll_sd_deg"].to_numpy(float), LEAST_SD_DEG) ** 2
+    weights, total = (np.concatenate([[0.0], np.cumsum(one)]) for one in (weight, weight * values))
     if centred:
         starts = np.searchsorted(t_s, t_s - length_s / 2, side="left")
         ends = np.searchsorted(t_s, t_s + length_s / 2, side="right")
     else:
         starts = np.flatnonzero(t_s <= max(t_s[-1] - length_s, t_s[0]) + 1e-9)
         ends = np.searchsorted(t_s, t_s[starts] + length_s, side="right")
-    return np.asarray((total[ends] - total[starts]) / (ends - starts))
+    return np.asarray((total[ends] - total[starts]) / (weights[ends] - weights[starts]))
 
 
-def _on_purpose(tilt_deg: Array) -> NDArray[np.bool_]:
-    """Frames of excursions that reach far off the pose."""
+def _on_purpose(t_s: Array, tilt_deg: Array) -> NDArray[np.bool_]:
+    """Frames of excursions that reach far off the pose, and those just before and after them."""
     off = np.abs(tilt_deg) > LEAVES_DEG
     run = np.cumsum(np.diff(off, prepend=False) != 0)
     far = np.unique(run[np.abs(tilt_deg) > DELIBERATE_DEG])
-    return np.asarray(off & np.isin(run, far))
+    turned_s = t_s[off & np.isin(run, far)]
+    if not len(turned_s):
+        return np.zeros(len(t_s), bool)
+    after = np.searchsorted(turned_s, t_s)
+    near = [np.abs(t_s - turned_s[np.clip(k, 0, len(turned_s) - 1)]) for k in (after - 1, after)]
+    return np.asarray(np.minimum(*near) <= ABOUT_TURN_S)
 
 
 def _lasts_s(t_s: Array) -> Array:

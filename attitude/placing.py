@@ -1,11 +1,11 @@
 """Where the clips of a folder lie in its logs: by motion first, else by the times that files carry.
 
 A clip that stands still is placed beside those whose place their motion tells; that is good to a second or
-two, and is taken only where the log stands as still in and around all the places that the times allow. One
+two, and within it the clip is put where the log stands as still, as long as it does so in one pose only. One
 that moves is then looked for in that part of the log alone.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 
 MEASURED = frozenset({"motion", "tilts", "near its stamp"})  # what a picture and a log told together
 BESIDE_S = 2.0  # what stamps to the second leave open beside a clip that is placed
-STILL_DEG = 0.5
+STILL_DEG, STAND_STEP_S = 0.5, 0.25
 BY_FILE = "by its file time"
 DATED_S = 1.0e9  # log times beyond this count from 1970
 
@@ -235,31 +235,43 @@ def _near(
 
 def _still_throughout(length_s: float, logs: Sequence[AttitudeLog]) -> tuple[int, float] | None:
     """The middle of the log, where it is the only one and holds one pose."""
-    if len(logs) != 1:
+    if len(logs) != 1 or _pose_held(logs[0]) is None:
         return None
     t_s = logs[0].table["t_s"]
-    middle_s = float(t_s.iloc[0] + t_s.iloc[-1]) / 2
-    return _still([(0, middle_s - length_s / 2)], length_s, float(t_s.iloc[-1] - t_s.iloc[0]), logs)
+    return 0, max(float(t_s.iloc[0]), float(t_s.iloc[0] + t_s.iloc[-1] - length_s) / 2)
+
+
+def _pose_held(log: AttitudeLog) -> Array | None:
+    """Roll and pitch, deg, of a log that holds one pose throughout; None where it moves."""
+    angles = np.unwrap(log.table[["roll_deg", "pitch_deg"]].to_numpy(float), period=360.0, axis=0)
+    held = np.subtract(*np.quantile(angles, [0.99, 0.01], axis=0)).max() <= STILL_DEG
+    return np.median(angles, axis=0) if held else None
 
 
 def _still(
     options: Sequence[tuple[int, float]], length_s: float, slack_s: float, logs: Sequence[AttitudeLog]
 ) -> tuple[int, float] | None:
-    """The first place, where the logs hold one pose in all of them and around them."""
-    poses = []
+    """The place nearest to the time where the log stands as still as the clip; None where poses differ.
+
+    The clip stands still, so it was not filmed while the log moved: of what the times leave open only stands
+    remain. Within one stand it makes no difference which moment is taken.
+    """
+    found = []
     for index, start_s in options:
-        part = _cut(logs[index], start_s - slack_s, start_s + length_s + slack_s)
-        if part is None:
-            continue
-        angles = np.unwrap(part.table[["roll_deg", "pitch_deg"]].to_numpy(float), period=360.0, axis=0)
-        ranges = np.subtract(*np.quantile(angles, [0.99, 0.01], axis=0))
-        if ranges.max() <= STILL_DEG:
-            poses.append(((index, start_s), np.median(angles, axis=0)))
-        elif len(options) == 1:
-            return None
-    if not poses or np.ptp([pose for _, pose in poses], axis=0).max() > STILL_DEG:
+        for at_s, pose in _stands(logs[index], start_s, length_s, slack_s):
+            found.append((abs(at_s - start_s), index, at_s, pose))
+    if not found or np.ptp([pose for *_, pose in found], axis=0).max() > STILL_DEG:
         return None
-    # The clip stands still: where the log moves it was not filmed.
-    index, start_s = poses[0][0]
-    first_s, last_s = float(logs[index].table["t_s"].iloc[0]), float(logs[index].table["t_s"].iloc[-1])
-    return index, float(np.clip(start_s, first_s, max(first_s, last_s - length_s)))
+    _, index, at_s, _ = min(found, key=lambda one: one[:3])
+    first_s, last_s = (float(logs[index].table["t_s"].iloc[row]) for row in (0, -1))
+    return index, float(np.clip(at_s, first_s, max(first_s, last_s - length_s)))
+
+
+def _stands(
+    log: AttitudeLog, start_s: float, length_s: float, slack_s: float
+) -> Iterator[tuple[float, Array]]:
+    """Starts within the slack over whose length the log holds one pose, and that pose: roll, pitch, deg."""
+    for away_s in np.arange(-slack_s, slack_s + STAND_STEP_S / 2, STAND_STEP_S):
+        part = _cut(log, start_s + away_s, start_s + away_s + length_s)
+        if part is not None and (pose := _pose_held(part)) is not None:
+            yield float(start_s + away_s), pose

@@ -27,7 +27,7 @@ from attitude.report.material import Picture, Review, Segment
 from attitude.words import lean_words
 from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
 from horizon.clip import ClipError, Shown, read_shown, write_clip
-from horizon.draw import Caption, captioned, draw_horizon, letterboxed, strip_px, turned
+from horizon.draw import Caption, captioned, draw_horizon, encoded, letterboxed, strip_px, turned
 from horizon.frame import edge_points
 from horizon.lens import Lens, scaled
 from horizon.measure import ClipTrack
@@ -147,12 +147,12 @@ def look_through(
             for _ in film:  # the single frames are still wanted
                 pass
     height_px += strip_px(width_px, height_px)
-    review = None if notes else Review(VIDEO, width_px, height_px, float(FPS), tuple(segments))
+    review = None if notes else Review(VIDEO, width_px, height_px, tuple(segments))
     worst = _sheet(wanted, columns)
     if worst is None:
         (folder / SHEET).unlink(missing_ok=True)
     else:
-        write_whole(folder / SHEET, _jpeg(worst.image))
+        write_whole(folder / SHEET, encoded(worst.image, ".jpg", SHEET_QUALITY))
     pictures = [wanted.pictures[moment] for moment in wanted.shown.values() if moment in wanted.pictures]
     return LookedThrough(review, tuple(pictures), worst, notes)
 
@@ -326,10 +326,3 @@ def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
         sheet[top : top + tile.shape[0], left : left + tile.shape[1]] = tile
     caption = f"The {len(drawn)} worst moments, worst first" if len(drawn) > 1 else "The worst moment"
     return Picture(caption, "", 0.0, sheet, "; ".join(words for _, words in drawn))
-
-
-def _jpeg(image: Image) -> bytes:
-    done, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, SHEET_QUALITY])
-    if not done:
-        raise OSError(f"{SHEET}: a sheet of shape {image.shape} cannot be written")
-    return bytes(data)

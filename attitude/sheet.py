@@ -31,6 +31,7 @@ __all__ = [
     "Surface",
     "counted",
     "of_file",
+    "part_starts_s",
     "read_sheet",
 ]
 
@@ -305,6 +306,20 @@ def _parse(path: Path) -> dict[str, Any]:
         place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
         mend = "write key = value, text in double quotes, and paths with / instead of \\"
         raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
+
+
+def part_starts_s(sheet: ClipSheet, lasts_s: Mapping[str, float]) -> dict[str, float]:
+    """Where each file of a take begins in it, s as played, up to the first whose length is not known.
+
+    lasts_s : length of the files as played, by name.
+    """
+    starts_s, at_s = {}, 0.0
+    for file in sheet.files:
+        starts_s[file.name] = at_s
+        if file.name not in lasts_s:
+            break
+        at_s += lasts_s[file.name]
+    return starts_s
 
 
 def of_file(sheet: ClipSheet, name: str) -> ClipSheet:

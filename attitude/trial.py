@@ -21,7 +21,7 @@ from attitude.entries import OTHER_BODIES
 from attitude.guess import Candidate
 from attitude.guess_board import Guess
 from attitude.log import AttitudeLog, LogError, attitude_at, read_log
-from attitude.mapping import numbers
+from attitude.mapping import ANGLE_UNITS_DEG, numbers
 from attitude.readings import DECISIVE, Reading, Settled, proven, settle, with_readings
 from attitude.repair import placeholders
 from attitude.residuals import residuals
@@ -172,7 +172,7 @@ def _by_reach(ways: Sequence[Candidate], files: Sequence[LogFile], track: ClipTr
         if unit is None:
             sizes.append(0.0)
             continue
-        scale = {"deg": 1.0, "rad": np.degrees(1.0)}.get(unit, unit)
+        scale = ANGLE_UNITS_DEG.get(unit, unit)
         reach = [max(_reach(file, name) for file in files) * scale for name in way.columns[:2]]
         # The field of view is a guess, which scales the picture's pitch.
         least = (0.8 * _range(seen[0]), 0.5 * _range(seen[1]))
@@ -226,7 +226,7 @@ def _worth_trying(way: Candidate, tried: Sequence[Tried]) -> bool:
         return False
     for other in fits:
         units = [one.values.get("angle_unit") for one in (way, other)]
-        scales = [{"deg": 1.0, "rad": np.degrees(1.0)}.get(unit, unit) for unit in units if unit is not None]
+        scales = [ANGLE_UNITS_DEG.get(unit, unit) for unit in units if unit is not None]
         same = (way.columns, way.values["time"]) == (other.columns, other.values["time"])
         if "quaternion" in way.values and set(way.columns) == set(other.columns):
             return False

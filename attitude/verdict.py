@@ -274,7 +274,7 @@ def _headline(causes: Causes, action: str, tolerance: float, p: float, condition
 def _probability_words(p: float, tolerance: float, condition: str) -> str:
     return (
         f"Lean within {tolerance:g} deg, {condition}: {chance_words(p)} "
-        f"({REPEAT_SD_DEG:g} deg allowed for the next shoot)"
+        f"(one shoot taken to differ from the next by {REPEAT_SD_DEG:g} deg)"
     )
 
 

@@ -12,7 +12,7 @@ from attitude.findings import Estimate
 
 # fmt: off
 __all__ = [
-    "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "printable",
+    "POSE_WORDS", "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "printable",
     "range_words", "sum_words", "with_uncertainty",
 ]
 # fmt: on
@@ -20,6 +20,7 @@ __all__ = [
 LEVEL_SHARE = 0.2  # of the half-width: whoever reads "low by 0.001 ± 0.010" learns nothing but "level"
 VAGUE_DEG = 1.5  # a mean this uncertain is that of a moving camera, and no level
 
+POSE_WORDS = {180.0: "upside down", 90.0: "in portrait"}
 CAUSE_WORDS = {
     "sensor_offset": "sensor offset",
     "mounting": "camera and sensor not square to each other",

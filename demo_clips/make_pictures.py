@@ -93,7 +93,7 @@ def photograph(browser: Browser, address: str, path: Path, *, until: str | None 
 
 
 def smaller(path: Path) -> None:
-    """A picture of few colours in a quarter of the space."""
+    """The same picture, packed as tightly as the format can."""
     image = cv2.imread(str(path))
     cv2.imwrite(str(path), np.asarray(image), [cv2.IMWRITE_PNG_COMPRESSION, 9])
 

@@ -19,7 +19,7 @@ from .frame import EdgePoints
 from .lens import Lens, pixels
 from .lettering import ABOVE, BELOW, readable, shortened, width_px, write
 
-__all__ = ["Caption", "captioned", "draw_horizon", "letterboxed", "strip_px", "turned"]
+__all__ = ["Caption", "captioned", "draw_horizon", "encoded", "letterboxed", "strip_px", "turned"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -255,3 +255,12 @@ def _key(strip: Image, points: EdgePoints, top_px: int, size_px: int, rows: int)
         x += long_px + round(0.6 * size_px)
         write(strip, label, x, top_px, size_px=size_px, bgr=FAINT)
         x += width_px(label, size_px) + round(1.2 * size_px)
+
+
+def encoded(image: Image, ending: str, quality: int = 95) -> bytes:
+    """A picture as the bytes of a ``.png`` or ``.jpg`` file (quality to 100); OSError where it cannot."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality] if ending == ".jpg" else []
+    done, data = cv2.imencode(ending, image, options)
+    if not done:
+        raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")
+    return bytes(data)

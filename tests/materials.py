@@ -113,7 +113,7 @@ def with_video(material: Material) -> Material:
     for track in material.tracks:
         segments.append(Segment(track.clip, place, track.facts.duration_s))
         place += track.facts.duration_s
-    return dataclasses.replace(material, review=Review("review.mp4", 960, 540, 10.0, tuple(segments)))
+    return dataclasses.replace(material, review=Review("review.mp4", 960, 540, tuple(segments)))
 
 
 @lru_cache(maxsize=8)

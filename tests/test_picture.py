@@ -14,7 +14,9 @@ def frames_of(tilt_deg, clip="a.mp4", *, pose_deg=0.0, for_test=False):
     frames = pd.DataFrame(
         {"clip": clip, "t_s": np.arange(N) / 10, "tilt_deg": tilt_deg, "pose_deg": pose_deg}
     )
-    return frames.assign(shot="hover", line_roll_sd_deg=0.02, lasts_s=0.1, for_test=for_test)
+    return frames.assign(
+        shot="hover", roll_sd_deg=0.05, line_roll_sd_deg=0.02, lasts_s=0.1, for_test=for_test
+    )
 
 
 def step(size):
@@ -68,3 +70,13 @@ def test_mean_counts_blocks_as_correlated_by_a_third():
     _, sd = mean_lean(frames_of(np.repeat(blocks, 20)))
     # Five means of two seconds each; worth n (1 - 1/3) / (1 + 1/3) = n / 2 of them.
     assert sd == pytest.approx(np.sqrt(np.mean(np.diff(blocks) ** 2) / 2) / np.sqrt(5 / 2))
+
+
+def test_a_look_that_is_badly_known_is_no_worst_second():
+    frames = frames_of(0.1)
+    frames.loc[50, ["tilt_deg", "roll_sd_deg"]] = 4.0, 1.5
+    smooth = out_of_tolerance(frames, 0.5).time.tilt_deg
+    # 10 frames a second of weight 1 / 0.05^2 and one of 1 / 1.5^2: it adds 4 * (0.05 / 1.5)^2 / 10.
+    assert np.abs(smooth).max() == pytest.approx(0.1 + 3.9 * (0.05 / 1.5) ** 2 / 10, abs=0.0005)
+    known = frames.assign(roll_sd_deg=0.05)
+    assert np.abs(out_of_tolerance(known, 0.5).time.tilt_deg).max() > 0.4

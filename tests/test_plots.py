@@ -468,3 +468,32 @@ def test_leans_in_words():
     assert lean_range_words([0.201, 0.199], 0.05) == "right side low by 0.20 deg"
     assert lean_range_words([-0.001, 0.001], 0.05) == "level to 0.05 deg"
     assert lean_range_words([-0.3, -0.001], 0.05) == "left side low by 0.00 to 0.30 deg"
+
+
+def test_what_the_sheet_leaves_out_is_hatched_in_the_time_of_a_player():
+    spans = ((1.0, 2.5), (6.0, 7.0))
+    material = clips_named(["a.mp4", "b.mp4"], t_s=np.arange(0, 10, 0.1), roll_deg=0.1, exclude_s=spans)
+    one = sketch("lean_over_time", material)
+    for axes in one.fig.axes:
+        hatched = [
+            patch.get_extents().transformed(axes.transData.inverted())
+            for patch in axes.patches
+            if patch.get_hatch()
+        ]
+        assert [(box.x0, box.x1) for box in hatched] == [pytest.approx(span) for span in spans]
+    assert "Hatched: left out" in one.caption
+    plain = sketch("lean_over_time", clips_named(["a.mp4"]))
+    assert "Hatched" not in plain.caption
+    pattern = draw_plots(material)["lean_over_time"].svg.split("<pattern")[1].split("</pattern>")[0]
+    # In the page's own colours, so that it shows in the dark as well.
+    assert "var(--" in pattern
+    assert not re.search(r"#[0-9a-f]{6}", pattern)
+
+
+def test_the_way_into_a_turn_on_purpose_counts_neither():
+    """Rolled by 30 deg/s to 30 deg and back: the frames below 3 deg at either end are part of that move."""
+    t_s = np.arange(0, 20, 0.04)
+    roll_deg = np.clip(np.minimum(30 * (t_s - 8), 30 * (12 - t_s)), 0, 30)
+    kept = clips_named(["a.mp4"], t_s=t_s, roll_deg=roll_deg).kept
+    assert kept["tilt_deg"].abs().max() < 0.01
+    assert (len(t_s) - len(kept)) * 0.04 == pytest.approx(4.0 + 2 * 0.4, abs=0.1)

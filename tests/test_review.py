@@ -90,7 +90,7 @@ def kept_of(tracks) -> pd.DataFrame:
     for track in tracks:
         table = track.track.dropna(subset=["roll_deg"])
         tilt_deg, pose_deg = tilt_about_pose(table["roll_deg"].to_numpy(float))
-        parts.append(table[["clip", "t_s"]].assign(tilt_deg=tilt_deg, pose_deg=pose_deg))
+        parts.append(table[["clip", "t_s", "roll_sd_deg"]].assign(tilt_deg=tilt_deg, pose_deg=pose_deg))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -322,7 +322,7 @@ def test_pictures_are_whole_frames_with_their_own_horizon_and_edge_points(tmp_pa
     tracks = [tracked(clip, [(k, k / 10, 3.0 + 0.1 * (k == 7), 0.0) for k in range(12)])]
     tracks[0].track.loc[7, "roll_deg"] = 3.0
     found = looked(tracks, tmp_path)
-    assert [picture.caption for picture in found.pictures][:1] == ["The frame that leans most"]
+    assert [picture.caption for picture in found.pictures][:1] == ["Where it leans most"]
     for picture in found.pictures:
         assert picture.words == "right side low by 3.00 ± 0.10 deg"
         assert picture.image.shape[1] == 640
@@ -446,7 +446,11 @@ def lean_table(clips) -> pd.DataFrame:
     parts = []
     for clip, tilt, length_s in clips:
         t_s = np.arange(0, length_s, 0.2)
-        parts.append(pd.DataFrame({"clip": clip, "t_s": t_s, "tilt_deg": tilt(t_s), "pose_deg": 0.0}))
+        parts.append(
+            pd.DataFrame(
+                {"clip": clip, "t_s": t_s, "tilt_deg": tilt(t_s), "pose_deg": 0.0, "roll_sd_deg": 0.05}
+            )
+        )
     return pd.concat(parts, ignore_index=True)
 
 
@@ -491,9 +495,9 @@ def test_shown_are_the_worst_a_typical_and_an_upside_down_moment():
     )
     table.loc[table["clip"] == "b.mp4", "pose_deg"] = 180.0
     found = shown_moments(table)
-    assert [one.caption for one in found] == ["The frame that leans most", "A typical frame", "Upside down"]
+    assert [one.caption for one in found] == ["Where it leans most", "A typical frame", "Upside down"]
     assert [one.clip for one in found] == ["a.mp4", "a.mp4", "b.mp4"]
     assert found[0].t_s > 8 > found[1].t_s
     only = shown_moments(table[table["clip"] == "b.mp4"])
-    assert only[-1].caption in ("A typical frame", "The frame that leans most", "The first frame measured")
+    assert only[-1].caption in ("A typical frame", "Where it leans most", "The first frame measured")
     assert shown_moments(table.iloc[:0]) == worst_moments(table.iloc[:0]) == ()

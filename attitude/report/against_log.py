@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from attitude.picture import tilt_about_pose
+from attitude.picture import DELIBERATE_DEG, tilt_about_pose
 from attitude.report.labels import Crowd, crowd_in
 from attitude.report.look import COLOURS, Sketch, axes_at, canvas
 from attitude.report.material import Material
@@ -31,7 +31,6 @@ __all__ = ["against_log"]
 
 WIDTH, HEIGHT, WIDTH_PX = 360.0, 350.0, 500
 LEFT, RIGHT, TOP, FOOT = 50.0, 6.0, 6.0, 36.0
-DELIBERATE_DEG = 20.0
 
 
 def against_log(material: Material) -> Sketch | None:

@@ -18,6 +18,7 @@ from attitude.report.player import review_s
 from attitude.residuals import clip_sheet_of
 from attitude.verdict import CONDITIONS, ONLY_THE_SUM, time_words
 from attitude.words import (
+    POSE_WORDS,
     chance_words,
     lean_words,
     member_words,
@@ -54,7 +55,6 @@ EXPLAINED = {
     "gyro_bias": "A steady error of the turn rate holds the sensor's level a little off.",
     "none": "Everything found is of the size that a rig in good order shows.",
 }
-POSES = {180.0: "upside down", 90.0: "in portrait"}
 # What a sum of unknowns leans at level, and which way; sums of others stay formulae.
 ROLLS = dict.fromkeys(
     ("sensor_offset.sideways", "mounting.roll", "warm_up.sideways", "mounting.seat", "gyro_bias.roll"), 1.0
@@ -151,7 +151,8 @@ def frames_sentence(material: Material) -> str:
     counts = material.result["frames"]
     refused = counts["not_measured"]
     looked = counts["measured"] + sum(refused.values())
-    words = f"{counts['read']} frames read, {looked} looked at, {counts['measured']} measured"
+    read = f"{counts['read']} {'frame' if counts['read'] == 1 else 'frames'} read"
+    words = f"{read}, {looked} looked at, {counts['measured']} measured"
     if refused:
         words += "; not measured: " + ", ".join(f"{n} ({printable(why)})" for why, n in refused.items())
     return words
@@ -197,7 +198,7 @@ def usual_lean_words(frames: pd.DataFrame) -> str:
     pose = float(frames["pose_deg"].mode().iloc[0])
     lean = picture_lean(frames[frames["pose_deg"] == pose])
     words = "not measured" if lean is None else lean_words(lean)
-    return words + (f" (filmed {POSES[abs(pose)]}, seen upright)" if abs(pose) in POSES else "")
+    return words + (f" (filmed {POSE_WORDS[abs(pose)]}, seen upright)" if abs(pose) in POSE_WORDS else "")
 
 
 def reasons(material: Material) -> list[str]:

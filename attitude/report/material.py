@@ -52,7 +52,6 @@ class Review:
     file: str
     width_px: int
     height_px: int
-    fps: float
     segments: tuple[Segment, ...]
 
 

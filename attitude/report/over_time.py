@@ -13,6 +13,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
+from attitude.flagged import HOLE_S
 from attitude.moves import ORDINARY
 from attitude.picture import log_roll
 from attitude.report import contents
@@ -43,7 +44,6 @@ MOST_CLIPS = 24
 MOST_LETTERS = 48
 BAR = 4.0
 CELLS, CELLS_IN_ALL, SHORTEST_CELL_S = 180, 1200, 0.2
-HOLE_S = 1.0
 SHORTEST_SHOT_S = 2.0
 MOSTLY = 0.8
 MINUTES_FROM_S, MOST_TICKS = 150.0, 6
@@ -61,12 +61,17 @@ IN_SHORT = {
 
 @dataclass(frozen=True)
 class _Clip:
-    """One clip as played. shot : of all of it, "" for none; runs : from, to, shot of those found in it."""
+    """One clip as played.
+
+    shot : of all of it, "" for none. runs : from, to, shot of those found in it. left_out : from, to, of what
+    the sheet does not count.
+    """
 
     name: str
     lasts_s: float
     shot: str
     runs: tuple[tuple[float, float, str], ...]
+    left_out: tuple[tuple[float, float], ...]
 
 
 def over_time(material: Material) -> Sketch | None:
@@ -93,6 +98,7 @@ def over_time(material: Material) -> Sketch | None:
         tolerance_band(axes, tolerance_deg)
         _time_axis(axes, minutes)
         crowd = Crowd()
+        _left_out(axes, clip.left_out)
         lean_axis(axes, crowd, words=first, foot=BAR)
         _title(axes, clip)
         _lines(axes, clip.name, kept, logged, CELLS_IN_ALL // len(clips), crowd, named)
@@ -124,9 +130,9 @@ def _clip(name: str, material: Material, kept: pd.DataFrame) -> _Clip:
     lasts_s = float(max(told_s, kept.loc[kept["clip"] == name, "t_s"].max(), 1.0))
     sheet = clip_sheet_of(name, material.shoot)
     if sheet.shot != ORDINARY:
-        return _Clip(name, lasts_s, sheet.shot, ())
+        return _Clip(name, lasts_s, sheet.shot, (), sheet.exclude_s)
     if material.residuals is None:
-        return _Clip(name, lasts_s, "", ())
+        return _Clip(name, lasts_s, "", (), sheet.exclude_s)
     frames = material.residuals.frames
     frames = as_played(frames[frames["clip"] == name], material.shoot)
     runs = []
@@ -135,8 +141,8 @@ def _clip(name: str, material: Material, kept: pd.DataFrame) -> _Clip:
         if shot != ORDINARY and to_s - from_s >= SHORTEST_SHOT_S:
             runs.append((from_s, to_s, shot))
     if len(runs) == 1 and runs[0][1] - runs[0][0] > MOSTLY * lasts_s:
-        return _Clip(name, lasts_s, runs[0][2], ())
-    return _Clip(name, lasts_s, "", tuple(runs))
+        return _Clip(name, lasts_s, runs[0][2], (), sheet.exclude_s)
+    return _Clip(name, lasts_s, "", tuple(runs), sheet.exclude_s)
 
 
 def _limits(kept: pd.DataFrame, logged: pd.DataFrame | None, tolerance_deg: float) -> tuple[float, float]:
@@ -281,12 +287,22 @@ def _flags(axes: Axes, flagged: pd.DataFrame, crowd: Crowd, *, name: bool) -> No
         beside(axes, crowd, "out of tolerance", across, at, at)
 
 
+def _left_out(axes: Axes, spans: tuple[tuple[float, float], ...]) -> None:
+    """Hatching over what the sheet does not count."""
+    for from_s, to_s in spans:
+        axes.axvspan(
+            from_s, to_s, facecolor="none", edgecolor=COLOURS["faint"][0], hatch="////", linewidth=0.0
+        )
+
+
 def _caption(material: Material, logged: bool) -> str:
     log = " Broken line: the log." if logged else ""
     out = " Bars along the foot: out of tolerance." if len(material.flagged) else ""
+    told = any(sheet.exclude_s for sheet in material.shoot.clips)
+    hatched = " Hatched: left out by the sheet." if told else ""
     return (
         "Roll of the picture about its pose over the time of each clip, rolls on purpose left out; "
-        f"band: 95 % of every frame.{log}{out}"
+        f"band: 95 % of every frame.{log}{out}{hatched}"
     )
 
 

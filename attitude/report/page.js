@@ -96,6 +96,11 @@
   const lineOf = (list) =>
     `exclude_s = [${list.map((one) => `[${number(one.from)}, ${number(one.to)}]`).join(", ")}]`;
   const before = marks.map(lineOf);
+  // Lines that were copied, or that the sheet has already: anything else would be lost with the page.
+  const kept = new Set(before);
+  addEventListener("beforeunload", (event) => {
+    if (!marks.every((list) => kept.has(lineOf(list)))) event.preventDefault();
+  });
 
   /** Stretches of review time that a stretch of a take covers, one for each of its files. */
   function inReview(take, { from, to }) {
@@ -193,6 +198,7 @@
       getSelection().selectAllChildren(code);
       done = document.execCommand("copy");
     }
+    kept.add(text);
     find("said").textContent = done ? `Copied: ${text}` : "The line is marked: copy it with the keyboard.";
   }
 

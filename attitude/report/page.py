@@ -30,6 +30,7 @@ from attitude.report.plots import PLOTS, Drawn, css_variables, draw_plots, grid_
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
 from attitude.words import printable
+from horizon.draw import encoded
 
 __all__ = ["render", "write_report"]
 
@@ -98,7 +99,7 @@ def write_report(material: Material, folder: Path) -> None:
     for number in range(1, MOST_PICTURES + 1):
         path = folder / f"frame_{number}.png"
         if number <= len(pictures):
-            write_whole(path, _encoded(".png", pictures[number - 1].image))
+            write_whole(path, encoded(pictures[number - 1].image, ".png"))
         else:
             path.unlink(missing_ok=True)
     write_whole(folder / "report.html", page)
@@ -235,7 +236,7 @@ def _small(image: NDArray[np.uint8]) -> tuple[str, int, int]:
     scale = min(1.0, PAGE_PX / width)
     size = (round(width * scale), round(height * scale))
     small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if scale < 1 else image
-    data = base64.b64encode(_encoded(".jpg", np.asarray(small, np.uint8))).decode("ascii")
+    data = base64.b64encode(encoded(np.asarray(small, np.uint8), ".jpg", JPEG_QUALITY)).decode("ascii")
     return f"data:image/jpeg;base64,{data}", *size
 
 
@@ -253,11 +254,3 @@ def _policy(script: str) -> str:
         "default-src 'none'; img-src data:; media-src 'self' file:; style-src 'unsafe-inline'; "
         f"script-src 'sha256-{digest}'"
     )
-
-
-def _encoded(ending: str, image: NDArray[np.uint8]) -> bytes:
-    options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if ending == ".jpg" else []
-    done, data = cv2.imencode(ending, image, options)
-    if not done:
-        raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")
-    return bytes(data)

@@ -12,20 +12,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from attitude.flagged import COLUMNS
+from attitude.flagged import COLUMNS, HOLE_S
 from attitude.infer import moment_lean
 from attitude.report.material import Material, Review, Segment
 from attitude.residuals import as_played
-from attitude.words import lean_words, printable
+from attitude.words import POSE_WORDS, lean_words, printable
 
 __all__ = ["FlaggedRow", "Player", "flagged_rows", "player_of", "review_s"]
 
 STEP_S = 0.19  # the least time between two words beside the picture: at five looks a second, every look
 MOST_STEPS = 4000
-HOLE_S = 1.0
 HEIGHT = 100.0  # of the time line's drawing, whose width is also 1000 of its own units
 WIDTH = 1000.0
-POSES = {180.0: "upside down", 90.0: "in portrait"}
 
 
 @dataclass(frozen=True)
@@ -133,7 +131,7 @@ def _segment(one: Segment, seen: pd.DataFrame, material: Material) -> dict[str, 
     take = next(k for k, sheet in enumerate(sheets) if one.clip in [file.name for file in sheet.files])
     names, starts_s = [file.name for file in sheets[take].files], sheets[take].starts_s
     part = seen[seen["clip"] == one.clip]
-    step_s = max(STEP_S, one.lasts_s / MOST_STEPS)
+    step_s = _step_s(one)
     part = part[~(part["t_s"] // step_s).duplicated()]
     return {
         "clip": one.clip,
@@ -153,15 +151,20 @@ def _segment(one: Segment, seen: pd.DataFrame, material: Material) -> dict[str, 
 
 
 def _words(tilt_deg: float, sd_deg: float, pose_deg: float) -> str:
-    pose = POSES.get(abs(pose_deg))
+    pose = POSE_WORDS.get(abs(pose_deg))
     return lean_words(moment_lean(float(tilt_deg), float(sd_deg))) + (f" (filmed {pose})" if pose else "")
+
+
+def _step_s(one: Segment) -> float:
+    """Between the points of the lean that the page carries."""
+    return max(STEP_S, one.lasts_s / MOST_STEPS)
 
 
 def _lines(seen: pd.DataFrame, review: Review, across: float, down: float) -> Iterator[str]:
     """Points of the lean over the review, one text per unbroken run."""
     for one in review.segments:
         part = seen[seen["clip"] == one.clip]
-        step_s = max(STEP_S, one.lasts_s / MOST_STEPS)
+        step_s = _step_s(one)
         cells = part.groupby((part["t_s"] // step_s).astype(int))[["t_s", "tilt_deg"]].mean()
         for _, run in cells.groupby((cells["t_s"].diff() > HOLE_S + step_s).cumsum()):
             x = across * (one.from_s + run["t_s"].to_numpy(float))

@@ -49,6 +49,9 @@ def assumptions_of(
     found.append(
         _from_sheet(shoot, "tolerance_deg", "Largest acceptable lean", f"{shoot.tolerance_deg:g} deg")
     )
+    if shoot.repeat_shoots:
+        value = f"{shoot.repeat_sd_deg:.2g} deg, by {shoot.repeat_shoots} unchanged shoots of this rig"
+        found.append(Assumption("One shoot differs from the next by", value, "tested"))
     if shoot.trim_deg:
         where = "contained in" if shoot.trim_in_log else "not contained in"
         found.append(

@@ -4,6 +4,7 @@ Everything is worked out before the first file is written, and files are renamed
 leaves the folder as it was and an interruption leaves no half-written file.
 """
 
+import datetime as dt
 import json
 import os
 from collections.abc import Iterator, Sequence
@@ -30,6 +31,9 @@ from attitude.optics import KnownLens, lens_of
 from attitude.picture import footage_roll
 from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
+from attitude.recorded import Recorded
+from attitude.recording import footage_key, recorded_of
+from attitude.repeatability import learn
 from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
@@ -103,13 +107,16 @@ def check(
     sheet: Path,
     out: Path | None = None,
     *,
+    past: Sequence[Recorded] = (),
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[Material, Path]:
     """Check one shoot and write its results; returns what was found and the folder it was written to.
 
     ``sheet``: a sheet or the folder that holds one. ``out``: folder for the results, beside the sheet by
-    default. ``progress`` is told the stages, as :mod:`attitude.progress` says.
+    default. ``past``: shoots on record, of any rig; how much they differ enters the decision, and the page
+    shows them. What the history is to keep of this one is ``recorded`` of the material; it is not put there
+    here. ``progress`` is told the stages, as :mod:`attitude.progress` says.
 
     Raises
     ------
@@ -117,7 +124,11 @@ def check(
         What was given cannot be used; the text names the file, the place and the mend.
     """
     seen = examine(sheet, executor=executor, progress=progress)
-    shoot, logs, clocks, footage, found = seen.shoot, seen.logs, seen.clocks, seen.footage, seen.found
+    logs, clocks, footage, found = seen.logs, seen.clocks, seen.footage, seen.found
+    key = footage_key(footage.paths.values())
+    past = [one for one in past if one.key != key]
+    learned = learn(past, seen.shoot.rig)
+    shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
     with stage(progress, "checking the measuring on turned frames") as told:
         checked = self_check(_samples(footage), executor=executor, progress=told)
     distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in checked.defects)
@@ -156,6 +167,8 @@ def check(
             worst=looked.worst,
             covariates=None if seen.solution is None else covariates(seen.solution, logs),
         )
+        record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone())
+        material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
             _write(material, folder, waiting)
     return material, folder

@@ -1,4 +1,4 @@
-"""The command line: the stages as commands, and the only place that prints.
+"""The command line: the stages as commands.
 
 Exit status: 0 the job ran, whatever the verdict; 2 the input or the request was wrong, one line on stderr
 that names the file, the place and the mend; 1 anything else.
@@ -8,26 +8,19 @@ only on a terminal. What measures and infers is imported by the commands that ne
 ``--version`` and a shell that completes a word need not wait for it.
 """
 
-import os
-import re
-import shutil
 import sys
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from importlib.metadata import version
 from io import TextIOWrapper
-from math import ceil
 from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID
-from rich.table import Column, Table
-from rich.text import Text
 
+from attitude.cli_history import HistoryFile, records
+from attitude.demo import place_demo
 from attitude.entries import RIG_KINDS
 from attitude.progress import stage
+from attitude.screen import one_line, running_stages, show, starting, text_columns, write_out
 from attitude.workers import workers
 
 __all__ = ["app", "run"]
@@ -36,8 +29,11 @@ __all__ = ["app", "run"]
 BAD_INPUT = frozenset(
     {
         "attitude.bench.BenchError",
+        "attitude.chosen.ChoiceError",
         "attitude.clock.ClockError",
+        "attitude.demo.DemoError",
         "attitude.dip.DipError",
+        "attitude.history.HistoryError",
         "attitude.holds.CertaintyError",
         "attitude.mapping.LogError",
         "attitude.protocol.ProtocolError",
@@ -48,16 +44,7 @@ BAD_INPUT = frozenset(
     }
 )
 INTERRUPTED = 130  # the parser's status for Ctrl-C
-DEMO_FOLDER = "horizon-drift-demo"
-WIDEST, NARROWEST = 80, 40  # columns of text
-# Of the eight colours that every terminal has, magenta is the one that reads well on white and on black.
-ACCENT = "magenta"
-HEADING_STYLE, MARGIN_STYLE = "bold", ACCENT
-MARGIN_NAME = re.compile(r"\S{1,7} {2,}")  # what stands in the margin of a line; a heading has none
-CAUTION = r"\bMind:"
-SHOWN_AFTER_S = 0.5  # a stage that ends sooner would only flicker
-ECHO_COLUMNS = 4  # room for the echo of Ctrl-C, which would else begin a line that nobody counts
-LEFT_COLUMNS = 17  # "99 %, 59 min left"
+DEMO_FOLDER, DEMO_HISTORY = "horizon-drift-demo", "history.sqlite"
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -72,6 +59,8 @@ Examples:
 Exit status: 0 it ran, whatever the verdict; 2 the input or the request was wrong, and one line says where and
 how to mend it; 1 anything else.""",
 )
+
+app.add_typer(records, name="history", short_help="Shoots so far: did it help, drift, ways of calibrating.")
 
 
 class RequestError(ValueError):
@@ -103,17 +92,28 @@ def demo(
 
     A shoot that is there already is checked as it is, so its sheet can be changed and tried again.
     """
-    with _starting():
+    with starting():
         from attitude.check import check as check_shoot
+        from attitude.history import read, record
         from attitude.terminal import summary_lines
 
-    shoots = _place_demo(folder)
+    shoots = place_demo(folder)
+    # Beside the shoots: what is invented has no place among the operator's own.
+    file = folder / DEMO_HISTORY
     with workers() as executor:
         for number, shoot in enumerate(shoots, 1):
-            with _progress() as bars, stage(bars, f"demo shoot {number} of {len(shoots)}"):
-                material, out = check_shoot(shoot, executor=executor, progress=bars)
-            _show([*summary_lines(material, out, columns=_columns()), ""])
-    _print(["The shoots are invented; the truth behind each is told in the truth.toml beside it."])
+            past = read(file)
+            with running_stages() as bars, stage(bars, f"demo shoot {number} of {len(shoots)}"):
+                material, out = check_shoot(shoot, past=past, executor=executor, progress=bars)
+            show([*summary_lines(material, out, columns=text_columns()), ""])
+            if material.recorded is not None:
+                record(file, material.recorded)
+    write_out(
+        [
+            "The shoots are invented; the truth behind each is told in the truth.toml beside it.",
+            f"Their history: horizon-drift history show --history {file}",
+        ]
+    )
 
 
 @app.command(
@@ -126,16 +126,16 @@ def new(
     ],
 ) -> None:
     """Look at the clips and logs in FOLDER and write a commented shoot.toml for them."""
-    with _starting():
+    with starting():
         from attitude.starter import ask_operator, look_at, measure_beginnings, write_starter
         from attitude.terminal import starter_lines
 
     found = look_at(folder)
     told = ask_operator(_ask if sys.stdin.isatty() and sys.stdout.isatty() else None)
-    with workers() as executor, _progress() as bars:
+    with workers() as executor, running_stages() as bars:
         tracks = measure_beginnings(found, told, executor=executor, progress=bars)
         started = write_starter(found, tracks, told, progress=bars)
-    _show(starter_lines(started, columns=_columns()))
+    show(starter_lines(started, columns=text_columns()))
 
 
 @app.command(epilog="Example: horizon-drift check my_shoot")
@@ -146,19 +146,26 @@ def check(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the results.  [default: result/ beside the sheet]")
     ] = None,
+    history: HistoryFile = None,
 ) -> None:
-    """Measure a shoot, find out why it leans and what to do.
+    """Measure a shoot, find out why it leans and what to do, and put it on record.
 
     Prints the verdict and writes report.html, which shows everything, and beside it what other programs and
-    the editor need: result.json, frames.csv, corrections.csv.
+    the editor need: result.json, frames.csv, corrections.csv. The same footage checked again replaces its
+    own record.
     """
-    with _starting():
+    with starting():
         from attitude.check import check as check_shoot
+        from attitude.history import default_file, read, record
         from attitude.terminal import summary_lines
 
-    with workers() as executor, _progress() as bars:
-        material, folder = check_shoot(sheet, out, executor=executor, progress=bars)
-    _show(summary_lines(material, folder, columns=_columns()))
+    file = history or default_file()
+    past = read(file)
+    with workers() as executor, running_stages() as bars:
+        material, folder = check_shoot(sheet, out, past=past, executor=executor, progress=bars)
+    show(summary_lines(material, folder, columns=text_columns()))
+    if material.recorded is not None:
+        record(file, material.recorded)
 
 
 @app.command(epilog="Example: horizon-drift measure hover.mp4 --hfov-deg 70")
@@ -175,7 +182,7 @@ def measure(
 
     Tells how far the picture leans, never why: for that, write a sheet (horizon-drift new) and check it.
     """
-    with _starting():
+    with starting():
         from attitude.check import write_frames
         from attitude.optics import lens_of
         from attitude.sheet import Camera, ClipSheet
@@ -186,7 +193,7 @@ def measure(
 
     facts = probe(clip)
     known = lens_of(facts, Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
-    with workers() as executor, _progress() as bars, stage(bars, f"measuring {clip.name}") as told:
+    with workers() as executor, running_stages() as bars, stage(bars, f"measuring {clip.name}") as told:
         track = measure_clip(
             facts,
             known.lens,
@@ -197,7 +204,7 @@ def measure(
     folder = out if out is not None else clip.parent / f"{clip.stem}-horizon"
     folder.mkdir(parents=True, exist_ok=True)
     write_frames(track.track, folder)
-    _show(measure_lines(track, folder, hfov_deg, columns=_columns()))
+    show(measure_lines(track, folder, hfov_deg, columns=text_columns()))
 
 
 @app.command(epilog="Example: horizon-drift shots --rig-kind handheld")
@@ -228,7 +235,7 @@ def shots(
     Without SHEET the card is for a whole test shoot. With one, that shoot is measured, and the card shows
     only what it still lacks, why, and how closely it would then be known.
     """
-    with _starting():
+    with starting():
         from attitude.check import examine
         from attitude.outlook import lacking_shots
         from attitude.protocol import protocol
@@ -243,149 +250,24 @@ def shots(
     else:
         # A certainty that cannot be reached, or a bad sheet, is said before minutes of measuring.
         protocol(read_sheet(sheet).rig_kind, certainty_deg=certainty_deg)
-        with workers() as executor, _progress() as bars:
+        with workers() as executor, running_stages() as bars:
             seen = examine(sheet, executor=executor, progress=bars)
             lacking = lacking_shots(seen.causes, seen.solution, seen.witnesses, seen.shoot, progress=bars)
         card = protocol(seen.shoot.rig_kind, certainty_deg=certainty_deg, lacking=lacking)
         folder = seen.shoot.folder
     folder = out or folder
     write_card(card, folder)
-    _show(card_lines(card, folder, columns=_columns()))
+    show(card_lines(card, folder, columns=text_columns()))
 
 
 def _ask(question: str) -> str:
     return str(typer.prompt(question, default="", show_default=False))
 
 
-def _place_demo(folder: Path) -> list[Path]:
-    """Copy the demo shoots; a shoot that is there already is left as it is."""
-    here = Path(__file__).resolve().parent
-    carried = [here / "demo_clips", here.parent / "demo_clips"]
-    source = next((path for path in carried if path.is_dir()), None)
-    if source is None:
-        raise RequestError("the demo clips are not part of this installation; install the package again")
-    placed = []
-    for shoot in sorted(path for path in source.iterdir() if (path / "shoot.toml").exists()):
-        target = folder / shoot.name
-        if not (target / "shoot.toml").exists():
-            target.mkdir(parents=True, exist_ok=True)
-            for file in sorted(shoot.iterdir()):
-                if file.is_file():
-                    shutil.copyfile(file, target / file.name)
-        placed.append(target)
-    return placed
-
-
-class _Bars:
-    """The stages that are running, a line each; a stage that has ended leaves the screen."""
-
-    def __init__(self, progress: Progress) -> None:
-        self._progress = progress
-        self._tasks: dict[str, TaskID] = {}
-
-    def __call__(self, text: str, share: float | None) -> None:
-        if share is not None and share >= 1.0:
-            if text in self._tasks:
-                self._progress.remove_task(self._tasks.pop(text))
-            return
-        total = None if share is None else 1.0
-        if text not in self._tasks:
-            self._tasks[text] = self._progress.add_task(_one_line(text), total=total)
-        self._progress.update(self._tasks[text], total=total, completed=share)
-
-
-class _Running(Progress):
-    """Lines of one width, whatever they say, and none for a stage that may end at once."""
-
-    def __init__(self, screen: Console, *, shown: bool) -> None:
-        self._screen = screen
-        bar = BarColumn(None, "dim", ACCENT, ACCENT, ACCENT, Column(ratio=1))
-        columns = (_Stage(Column(ratio=2)), bar, _TimeLeft(Column(width=LEFT_COLUMNS)))
-        super().__init__(*columns, console=screen, transient=True, disable=not shown)
-
-    def make_tasks_table(self, tasks: Iterable[Task]) -> Table:
-        table = super().make_tasks_table(task for task in tasks if (task.elapsed or 0.0) >= SHOWN_AFTER_S)
-        # Asked every time: a terminal may be made narrower meanwhile.
-        table.width = min(WIDEST, self._screen.width - ECHO_COLUMNS)
-        return table
-
-
-class _Stage(ProgressColumn):
-    """What is being done, cut where the terminal is too narrow for it."""
-
-    def render(self, task: Task) -> Text:
-        return Text(task.description, no_wrap=True, overflow="ellipsis")
-
-
-class _TimeLeft(ProgressColumn):
-    """Share done and time left; the time so far while the share is not known."""
-
-    max_refresh = 0.5
-
-    def render(self, task: Task) -> Text:
-        share = "" if task.total is None else f"{int(task.percentage)} %, "
-        left_s = task.time_remaining
-        known = (task.elapsed or 0.0, "so far") if left_s is None else (left_s, "left")
-        return Text(f"{share}{_time_words(known[0])} {known[1]}", no_wrap=True)
-
-
-def _time_words(seconds: float) -> str:
-    if seconds < 60:
-        return f"{ceil(seconds)} s"
-    return f"{ceil(seconds / 60)} min"
-
-
-@contextmanager
-def _progress() -> Iterator[_Bars]:
-    """Where stages tell how far they are: lines on stderr while they run, nothing where it is no terminal."""
-    screen = Console(stderr=True)
-    with _Running(screen, shown=sys.stderr.isatty() and not screen.is_dumb_terminal) as running:
-        yield _Bars(running)
-
-
-@contextmanager
-def _starting() -> Iterator[None]:
-    """Around the imports of a command: on a slow machine they take seconds."""
-    with _progress() as bars, stage(bars, "starting"):
-        yield
-
-
-def _columns() -> int:
-    """Columns to write in: those of the terminal, within bounds."""
-    return max(NARROWEST, min(WIDEST, shutil.get_terminal_size().columns))
-
-
-def _print(lines: list[str]) -> None:
-    sys.stdout.write("\n".join(lines) + "\n")
-    # Here, while a reader that has gone away is still no error of the program.
-    sys.stdout.flush()
-
-
-def _show(lines: list[str]) -> None:
-    """Print the lines of a result; on a terminal what a person looks for first stands out."""
-    if not sys.stdout.isatty() or os.environ.get("NO_COLOR"):
-        _print(lines)
-        return
-    console = Console()
-    for line in lines:
-        text = Text(line)
-        if name := MARGIN_NAME.match(line):
-            text.stylize(MARGIN_STYLE, 0, name.end())
-        elif not line.startswith(" "):
-            text.stylize(HEADING_STYLE)
-        text.highlight_regex(CAUTION, HEADING_STYLE)
-        console.print(text, soft_wrap=True)
-
-
 def _version(wanted: bool) -> None:
     if wanted:
-        _print([f"horizon-drift {version('horizon-drift')}"])
+        write_out([f"horizon-drift {version('horizon-drift')}"])
         raise typer.Exit
-
-
-def _one_line(text: str) -> str:
-    """Text on one line, without what a terminal would obey or what turns the writing round."""
-    return "".join(c for c in " ".join(text.split()) if c.isprintable())
 
 
 def run() -> None:
@@ -424,5 +306,5 @@ def _stop() -> NoReturn:
 
 
 def _refuse(text: str) -> NoReturn:
-    sys.stderr.write(f"horizon-drift: {_one_line(text)}\n")
+    sys.stderr.write(f"horizon-drift: {one_line(text)}\n")
     raise SystemExit(2) from None

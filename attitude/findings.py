@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "CAUSES",
+    "REPEAT_SD_DEG",
     "Assumption",
     "CauseProbability",
     "Causes",
@@ -23,6 +24,10 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+
+# What the lean of the next shoot of the same rig differs by (seat, temperature) until its own shoots say
+# better: common practice.
+REPEAT_SD_DEG = 0.07
 
 CAUSES = (
     "sensor_offset",

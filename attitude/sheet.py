@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.entries import REPEATED, SINGLE, TERRAIN_DEG, Check, RefusedError, tables
+from attitude.findings import REPEAT_SD_DEG
 
 __all__ = [
     "CLOCK_SET_YEAR",
@@ -39,8 +40,6 @@ SHEET_NAME = "shoot.toml"
 
 # Accepted and checked, but nothing in this version computes with them; whoever uses one is told so.
 LATER = {
-    "method": "comparing calibration methods",
-    "changed": "comparing shoots",
     "camera.readout_ms": "rolling shutter",
     "log.gyro": "the raw gyro as evidence",
     "clip.reference": "plumb or level lines on the bench",
@@ -143,7 +142,12 @@ class BenchSheet:
 
 @dataclass(frozen=True)
 class Shoot:
-    """A whole sheet. ``given``: dotted keys it states; tables that repeat count from 1 (``log[1].roll``)."""
+    """A whole sheet.
+
+    given : dotted keys it states; tables that repeat count from 1 (``log[1].roll``). repeat_sd_deg : what the
+    lean differs by from one shoot of the rig to the next, learned from repeat_shoots of them, the usual value
+    where that is 0.
+    """
 
     folder: Path
     path: Path
@@ -165,6 +169,8 @@ class Shoot:
     bench: tuple[BenchSheet, ...] = ()
     given: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
+    repeat_sd_deg: float = REPEAT_SD_DEG
+    repeat_shoots: int = 0
 
 
 def _written(table: str) -> str:

@@ -4,8 +4,8 @@ Conformance after JCGM 106 with a flat prior: for a lean L with standard uncerta
 
     P = Phi((T - L) / u) - Phi((-T - L) / u),   u^2 = u_shoot^2 + u_repeat^2
 
-u_repeat = 0.07 deg is what the next shoot of the same rig differs by (seat, temperature) until the user's
-own shoots say better. P is taken in every condition that was filmed (settled; as held, with what the gimbal
+u_repeat is what the next shoot of the same rig differs by (seat, temperature): 0.07 deg until the rig's own
+shoots say better. P is taken in every condition that was filmed (settled; as held, with what the gimbal
 leaves; in turns; while warming up) and the lowest counts. A flat prior, because a prior of mostly good rigs
 talks bad ones into tolerance.
 
@@ -39,14 +39,13 @@ from attitude.words import chance_words, lean_words, plain, sum_words, with_unce
 
 # fmt: off
 __all__ = [
-    "ACCEPT", "CONDITIONS", "ONLY_THE_SUM", "REJECT", "REPEAT_SD_DEG", "Verdict", "conformance_probability",
+    "ACCEPT", "CONDITIONS", "ONLY_THE_SUM", "REJECT", "Verdict", "conformance_probability",
     "in_time_probability", "judge", "time_words",
 ]
 # fmt: on
 
 Array = NDArray[np.float64]
 
-REPEAT_SD_DEG = 0.07
 ACCEPT, REJECT, ENOUGH = 0.95, 0.05, 0.5
 SHARE_OF_TIME = 0.1  # a camera that was turned over on purpose needs some of it to settle
 SHIFT_SDS = np.linspace(-6.0, 6.0, 2401)
@@ -145,11 +144,11 @@ def _judge_picture(causes: Causes, shoot: Shoot) -> Verdict:
     if lean is None:
         headline = _headline(causes, "open", tolerance, 0.0, "settled")
         return Verdict("open", None, tolerance, headline, tuple(dict.fromkeys(causes.notes)), "hover")
-    mean = conformance_probability(lean.value, float(np.hypot(lean.sd, REPEAT_SD_DEG)), tolerance)
+    mean = conformance_probability(lean.value, float(np.hypot(lean.sd, shoot.repeat_sd_deg)), tolerance)
     in_time = _in_time(causes, None, shoot)
     p, condition = (mean, "settled") if in_time is None else min((mean, "settled"), (in_time, "in time"))
     action = "leave" if p >= ACCEPT else "open"
-    reasons = [_probability_words(mean, tolerance, "as filmed"), *_time_facts(causes, tolerance, in_time)]
+    reasons = [_probability_words(mean, shoot, "as filmed"), *_time_facts(causes, tolerance, in_time)]
     shot = next_shot(causes, shoot) if action == "open" else None
     headline = _headline(causes, action, tolerance, p, condition)
     return Verdict(action, p, tolerance, headline, tuple(dict.fromkeys((*reasons, *causes.notes))), shot)
@@ -159,18 +158,18 @@ def _conditions(
     causes: Causes, terms: Terms, shoot: Shoot, without: tuple[str, ...] = ()
 ) -> dict[str, float]:
     """P of every condition filmed, time included where it can be judged, some terms taken away."""
-    found = _in_mean(terms, shoot.tolerance_deg, without)
+    found = _in_mean(terms, shoot, without)
     in_time = _in_time(causes, terms, shoot, without)
     return found if in_time is None else found | {"in time": in_time}
 
 
-def _in_mean(terms: Terms, tolerance: float, without: tuple[str, ...] = ()) -> dict[str, float]:
+def _in_mean(terms: Terms, shoot: Shoot, without: tuple[str, ...] = ()) -> dict[str, float]:
     """P of every condition filmed, of the lean that adds up in it."""
     found = {}
     for condition, members in terms.conditions.items():
         g = np.array([float(name in members and name not in without) for name in terms.names])
-        sd = float(np.sqrt(g @ terms.cov @ g + REPEAT_SD_DEG**2))
-        found[condition] = conformance_probability(float(g @ terms.mean), sd, tolerance)
+        sd = float(np.sqrt(g @ terms.cov @ g + shoot.repeat_sd_deg**2))
+        found[condition] = conformance_probability(float(g @ terms.mean), sd, shoot.tolerance_deg)
     return found
 
 
@@ -184,23 +183,23 @@ def _in_time(
     parts_deg = out.time.parts_deg
     gone = [*without, *(["ground_not_level"] if _skyline_explains(causes, tolerance) else [])]
     unseen = tuple(name for name in gone if name not in parts_deg)
-    if "ground_not_level" in unseen or (terms is not None and _mends(terms, unseen, tolerance)):
+    if "ground_not_level" in unseen or (terms is not None and _mends(terms, unseen, shoot)):
         return None
     tilt_deg = out.time.tilt_deg - sum((parts_deg[name] for name in gone if name in parts_deg), start=0.0)
     steady = tuple(name for name in gone if name in STEADY)
-    if terms is not None and _mends(terms, steady, tolerance):
+    if terms is not None and _mends(terms, steady, shoot):
         # A trim was set against the lean and goes with it.
         tilt_deg = tilt_deg - shoot.trim_deg
-    variance = picture.sd**2 + REPEAT_SD_DEG**2
+    variance = picture.sd**2 + shoot.repeat_sd_deg**2
     if terms is not None:
         variance += sum(float(terms.cov[k, k]) for k, name in enumerate(terms.names) if name in gone)
     moved = TiltOverTime(tilt_deg, out.time.lasts_s, out.time.judged)
     return in_time_probability(moved, float(np.sqrt(variance)), tolerance)
 
 
-def _mends(terms: Terms, without: tuple[str, ...], tolerance: float) -> bool:
+def _mends(terms: Terms, without: tuple[str, ...], shoot: Shoot) -> bool:
     """Whether taking terms away brings back a condition that is out of tolerance."""
-    now, then = _in_mean(terms, tolerance), _in_mean(terms, tolerance, without)
+    now, then = _in_mean(terms, shoot), _in_mean(terms, shoot, without)
     return any(now[condition] <= REJECT and then[condition] >= ENOUGH for condition in now)
 
 
@@ -214,7 +213,7 @@ def _actions(causes: Causes, terms: Terms, shoot: Shoot, p: float) -> tuple[str,
         return ("leave",)
     if p > REJECT:
         return ("open",)
-    steady_out = min(_in_mean(terms, shoot.tolerance_deg).values()) <= REJECT
+    steady_out = min(_in_mean(terms, shoot).values()) <= REJECT
     # What leans all the time cannot be what takes a good mean out of tolerance now and then.
     blamed = [name for name in terms.names if steady_out or name not in STEADY]
     able = [
@@ -230,7 +229,7 @@ def _actions(causes: Causes, terms: Terms, shoot: Shoot, p: float) -> tuple[str,
     if pairs and left[best] < ENOUGH:
         pair = max(pairs, key=lambda one: pairs[one])
         if pairs[pair] >= ENOUGH:
-            alone = {name: min(_in_mean(terms, shoot.tolerance_deg, (name,)).values()) for name in pair}
+            alone = {name: min(_in_mean(terms, shoot, (name,)).values()) for name in pair}
             return tuple(REMEDIES[name] for name in sorted(pair, key=lambda name: -alone[name]))
     return ("open",)
 
@@ -271,10 +270,11 @@ def _headline(causes: Causes, action: str, tolerance: float, p: float, condition
     return f"{words}: whether that is within {tolerance:g} deg is open"
 
 
-def _probability_words(p: float, tolerance: float, condition: str) -> str:
+def _probability_words(p: float, shoot: Shoot, condition: str) -> str:
+    learned = f", as {shoot.repeat_shoots} shoots of this rig did" if shoot.repeat_shoots else ""
     return (
-        f"Lean within {tolerance:g} deg, {condition}: {chance_words(p)} "
-        f"(one shoot taken to differ from the next by {REPEAT_SD_DEG:g} deg)"
+        f"Lean within {shoot.tolerance_deg:g} deg, {condition}: {chance_words(p)} "
+        f"(one shoot taken to differ from the next by {shoot.repeat_sd_deg:.2g} deg{learned})"
     )
 
 
@@ -311,7 +311,7 @@ def _facts(causes: Causes, shoot: Shoot, conditions: dict[str, float]) -> list[s
     tolerance = shoot.tolerance_deg
     leans = {name: p for name, p in conditions.items() if name != "in time"}
     lowest = min(leans, key=lambda name: leans[name])
-    reasons = [_probability_words(leans[lowest], tolerance, CONDITIONS[lowest])]
+    reasons = [_probability_words(leans[lowest], shoot, CONDITIONS[lowest])]
     reasons += _time_facts(causes, tolerance, conditions.get("in time"))
     if causes.causes and causes.causes[0].probability >= NAMED:
         top = causes.causes[0]

@@ -28,9 +28,11 @@ def workers() -> Iterator[Executor | None]:
     # Spawned, not forked: the video reader's threads must not be copied into the workers.
     with ProcessPoolExecutor(count, get_context("spawn"), signal.signal, ignored) as executor:
         # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system
-        # lets them, workers inherit it ignored: they cannot see to it themselves before they are up.
+        # lets them, workers inherit it ignored: they cannot see to it themselves before they are up. One is
+        # started for each task that finds none idle.
         answered = signal.signal(*ignored)
-        executor.submit(int)
+        for _ in range(count):
+            executor.submit(int)
         signal.signal(signal.SIGINT, answered)
         try:
             yield executor

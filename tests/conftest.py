@@ -1,10 +1,27 @@
-"""One thread per test process: several processes with a thread pool each starve one another on two cores."""
+"""One thread per test process: several processes with a thread pool each starve one another on two cores.
 
+No test touches the history of whoever runs it, and none sees what another put on record.
+"""
+
+import atexit
 import os
+import shutil
+import tempfile
+from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import cv2  # noqa: E402
+import pytest  # noqa: E402
 
 cv2.setNumThreads(1)
+
+OWN = Path(tempfile.mkdtemp(prefix="horizon-drift-tests-"))
+atexit.register(shutil.rmtree, OWN, ignore_errors=True)
+os.environ["HORIZON_DRIFT_HISTORY"] = str(OWN / "history.sqlite")
+
+
+@pytest.fixture(autouse=True)
+def _own_history(monkeypatch, tmp_path_factory):
+    monkeypatch.setenv("HORIZON_DRIFT_HISTORY", str(tmp_path_factory.mktemp("history") / "history.sqlite"))

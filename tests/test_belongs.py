@@ -245,6 +245,7 @@ def test_a_log_coarser_than_the_shake_cannot_be_told_from_a_commanded_one():
     assert "commanded" not in compared(stands(2, shakes_deg=0.5), rounding_deg=1.0).verdict
 
 
+@pytest.mark.long
 def test_simulated_sensors_are_never_taken_for_commanded():
     for seed in range(4):
         for rounding_deg in (0.0, 0.1):

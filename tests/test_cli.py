@@ -20,69 +20,15 @@ import horizon
 from attitude.cli import BAD_INPUT
 from attitude.entries import RIG_KINDS
 from attitude.files import write_whole
-from horizon.clip import write_clip
-from horizon.lens import lens_from_hfov
-from horizon.synthetic import draw_planar, make_scene
-
-SIZE = (480, 270)
-FPS = 5
-
-
-COMMAND = "from attitude.cli import run; run()"
-
-
-def run(*words: object, code: str = COMMAND, **environment: str) -> subprocess.CompletedProcess[str]:
-    """Run the command in a process of its own."""
-    line = [sys.executable, "-c", code, *map(str, words)]
-    env = os.environ | environment
-    return subprocess.run(line, capture_output=True, text=True, timeout=300, check=False, env=env)
-
-
-def pose(t_s):
-    """Three quick tilts, then still: something to match clocks on."""
-    return 0.6 + 0 * t_s, 8 * np.exp(-(((t_s - 3) / 0.5) ** 2)) + 6 * np.exp(-(((t_s - 6.2) / 0.6) ** 2))
+from tests.commands import CAMERA, CLIP, COMMAND, FPS, HORIZON, LOG, film_shoot, run, run_here, sheet_with
 
 
 @pytest.fixture(scope="module")
 def shoot(tmp_path_factory) -> Path:
-    """A folder with a clip of 16 s and its log; the footage leans by 0.6 deg that the log does not know."""
-    folder = tmp_path_factory.mktemp("shoot")
-    rng = np.random.default_rng(3)
-    scene = make_scene("sea", rng=rng, height_m=6, visibility_km=60, noise_sd=1.2, clouds=0.3)
-    lens = lens_from_hfov(*SIZE, 65)
-    t_s = np.arange(16 * FPS) / FPS
-    write_clip(
-        folder / "clip.mp4",
-        (
-            draw_planar(scene, lens, roll_deg=roll, pitch_deg=pitch, t_s=t, rng=rng)
-            for t, roll, pitch in zip(t_s, *pose(t_s), strict=True)
-        ),
-        FPS,
-        crf=22,
-    )
-    log_t_s = np.arange(-10, 30, 0.05)
-    roll, pitch = pose(log_t_s)
-    log = pd.DataFrame({"t_s": log_t_s + 50, "roll_deg": roll - 0.6, "pitch_deg": pitch, "yaw_deg": 0.0})
-    log.round(4).to_csv(folder / "attitude.csv", index=False)
-    return folder
+    return film_shoot(tmp_path_factory.mktemp("shoot"))
 
 
-def sheet_with(folder: Path, tmp_path: Path, text: str) -> Path:
-    """A sheet beside copies of the shoot's files."""
-    for file in ("clip.mp4", "attitude.csv"):
-        (tmp_path / file).write_bytes((folder / file).read_bytes())
-    path = tmp_path / "shoot.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
-
-
-HORIZON = '[horizon]\nsurface = "sea"\nheight_m = 6\n'
-CAMERA = "[camera]\nhfov_deg = 65\n"
-LOG = '[[log]]\nfile = "attitude.csv"\nattitude_of = "camera_sensor"\n'
-CLIP = '[[clip]]\nfile = "clip.mp4"\nshot = "hover"\n'
-
-
-def result_of(shoot, tmp_path, text):
+def result_of(shoot, tmp_path, text, run=run_here):
     done = run("check", sheet_with(shoot, tmp_path, text))
     assert done.returncode == 0, done.stderr
     assert max(len(line) for line in done.stdout.splitlines()) <= 80
@@ -90,7 +36,7 @@ def result_of(shoot, tmp_path, text):
 
 
 def test_a_full_sheet_gives_lean_clock_and_files(shoot, tmp_path):
-    result, said = result_of(shoot, tmp_path, HORIZON + CAMERA + LOG + CLIP)
+    result, said = result_of(shoot, tmp_path, HORIZON + CAMERA + LOG + CLIP, run)
     lean = result["lean_deg"]
     assert lean["low"] <= 0.6 <= lean["high"]
     assert lean["value"] == pytest.approx(0.6, abs=0.1)
@@ -115,8 +61,8 @@ def test_a_full_sheet_gives_lean_clock_and_files(shoot, tmp_path):
     ("text", "key"),
     [
         (HORIZON + CAMERA + CLIP, "picture_lean_deg"),
-        (HORIZON + LOG + CLIP, "lean_deg"),
-        (CAMERA + LOG + CLIP, "lean_deg"),
+        pytest.param(HORIZON + LOG + CLIP, "lean_deg", marks=pytest.mark.long),
+        pytest.param(CAMERA + LOG + CLIP, "lean_deg", marks=pytest.mark.long),
     ],
     ids=["no log", "no camera", "no horizon"],
 )
@@ -138,18 +84,18 @@ def one_line(done, *parts):
 
 
 def test_missing_sheet(tmp_path):
-    one_line(run("check", tmp_path / "none.toml"), "none.toml")
+    one_line(run_here("check", tmp_path / "none.toml"), "none.toml")
 
 
 def test_missing_clip(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, '[[clip]]\nfile = "lost.mp4"\n')
-    one_line(run("check", sheet), "shoot.toml", "lost.mp4")
+    one_line(run_here("check", sheet), "shoot.toml", "lost.mp4")
 
 
 def test_text_named_mp4(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, '[[clip]]\nfile = "clip.mp4"\n')
     (tmp_path / "clip.mp4").write_text("no video")
-    one_line(run("check", sheet), "clip.mp4", "not a video")
+    one_line(run_here("check", sheet), "clip.mp4", "not a video")
     assert not (tmp_path / "result").exists()
 
 
@@ -159,17 +105,17 @@ def test_no_frame_decodes(shoot, tmp_path):
     start = data.index(b"mdat") + 4
     data[start:] = bytes(len(data) - start)
     (tmp_path / "clip.mp4").write_bytes(bytes(data))
-    one_line(run("check", sheet), "clip.mp4", "no frame of it decodes")
+    one_line(run_here("check", sheet), "clip.mp4", "no frame of it decodes")
 
 
 def test_unknown_key(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, "[camera]\nhfov_degg = 70\n" + CLIP)
-    one_line(run("check", sheet), "shoot.toml", "hfov_degg", "hfov_deg")
+    one_line(run_here("check", sheet), "shoot.toml", "hfov_degg", "hfov_deg")
 
 
 def test_column_that_is_not_there(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, LOG + 'roll = "rolll"\n' + CLIP)
-    one_line(run("check", sheet), "attitude.csv", "rolll", "roll_deg")
+    one_line(run_here("check", sheet), "attitude.csv", "rolll", "roll_deg")
 
 
 def change_log(tmp_path, change):
@@ -185,7 +131,7 @@ def test_time_going_backwards(shoot, tmp_path):
         return table
 
     change_log(tmp_path, back)
-    one_line(run("check", sheet), "attitude.csv", "line 402")
+    one_line(run_here("check", sheet), "attitude.csv", "line 402")
 
 
 def test_log_full_of_nan(shoot, tmp_path):
@@ -196,7 +142,7 @@ def test_log_full_of_nan(shoot, tmp_path):
         return table
 
     change_log(tmp_path, holes)
-    one_line(run("check", sheet), "attitude.csv", "roll_deg")
+    one_line(run_here("check", sheet), "attitude.csv", "roll_deg")
 
 
 def test_log_that_cannot_be_matched(shoot, tmp_path):
@@ -207,9 +153,10 @@ def test_log_that_cannot_be_matched(shoot, tmp_path):
         return table
 
     change_log(tmp_path, other)
-    one_line(run("check", sheet), "clip.mp4", "log_start_s")
+    one_line(run_here("check", sheet), "clip.mp4", "log_start_s")
 
 
+@pytest.mark.long
 def test_pitch_that_runs_the_other_way_is_said(shoot, tmp_path):
     text = HORIZON + CAMERA + LOG + 'pitch_positive = "down"\n' + CLIP + "log_start_s = 50.0\n"
     result, said = result_of(shoot, tmp_path, text)
@@ -217,11 +164,12 @@ def test_pitch_that_runs_the_other_way_is_said(shoot, tmp_path):
     assert "pitch_positive" in said
 
 
+@pytest.mark.long
 def test_truncated_clip_is_measured_as_far_as_it_goes(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, HORIZON + CAMERA + CLIP)
     data = (tmp_path / "clip.mp4").read_bytes()
     (tmp_path / "clip.mp4").write_bytes(data[: int(len(data) * 0.7)])
-    done = run("check", sheet)
+    done = run_here("check", sheet)
     assert done.returncode == 0, done.stderr
     assert "decoded" in done.stdout
     assert "of declared 16.0 s" in " ".join(done.stdout.split())
@@ -238,7 +186,7 @@ def test_truncated_clip_is_measured_as_far_as_it_goes(shoot, tmp_path):
     ],
 )
 def test_wrong_requests_are_one_line(words, part):
-    one_line(run(*words), part)
+    one_line(run_here(*words), part)
 
 
 def test_measure_without_a_log(shoot, tmp_path):
@@ -253,25 +201,26 @@ def test_measure_without_a_log(shoot, tmp_path):
 def test_new_writes_a_sheet_that_check_accepts(shoot, tmp_path):
     for file in ("clip.mp4", "attitude.csv"):
         (tmp_path / file).write_bytes((shoot / file).read_bytes())
-    assert run("new", tmp_path).returncode == 0
+    assert run_here("new", tmp_path).returncode == 0
     text = (tmp_path / "shoot.toml").read_text(encoding="utf-8")
     assert "assumed" in text
-    one_line(run("new", tmp_path), "shoot.toml")
+    one_line(run_here("new", tmp_path), "shoot.toml")
     assert (tmp_path / "shoot.toml").read_text(encoding="utf-8") == text
-    done = run("check", tmp_path)
+    done = run_here("check", tmp_path)
     assert done.returncode == 0, done.stderr
 
 
 def test_log_of_one_row_is_refused(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, LOG + CLIP)
     change_log(tmp_path, lambda table: table.iloc[:1])
-    one_line(run("check", sheet), "attitude.csv", "one attitude at most")
+    one_line(run_here("check", sheet), "attitude.csv", "one attitude at most")
 
 
+@pytest.mark.long
 def test_stabilised_footage_needs_no_clock(shoot, tmp_path):
     sheet = sheet_with(shoot, tmp_path, "stabilised = true\n" + HORIZON + CAMERA + LOG + CLIP)
     change_log(tmp_path, lambda table: table.assign(pitch_deg=20 * np.sin(table["t_s"] * 1.7)))
-    done = run("check", sheet)
+    done = run_here("check", sheet)
     assert done.returncode == 0, done.stderr
     result = json.loads((tmp_path / "result" / "result.json").read_text(encoding="utf-8"))
     assert result["lean_deg"]["value"] is None
@@ -313,7 +262,7 @@ def test_help_is_readable_has_an_example_and_loads_nothing_heavy(words):
     assert [name for name, _ in examples] == (list(words) or ["demo", "new", "check"])
     for _, rest in examples:
         assert all(option in done.stdout.split("Example")[0] for option in re.findall(r"--[a-z-]+", rest))
-    short = run(*words, "-h")
+    short = run_here(*words, "-h")
     assert short.stdout == done.stdout
 
 
@@ -349,6 +298,7 @@ def test_every_error_of_a_user_is_known_as_one():
     """What readers and stages raise for bad input; the others never leave the module they are raised for."""
     inner = {"attitude.entries.RefusedError", "attitude.guess.GuessError"}
     inner |= {"attitude.match.MatchError", "attitude.table.TableError"}
+    inner |= {"attitude.charts.ChartError", "attitude.changepoint.ChangePointError"}
     found = set()
     for package in (attitude, horizon):
         for info in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
@@ -447,6 +397,7 @@ def test_a_narrow_terminal_shows_how_far_it_is_and_then_the_result_alone(shoot, 
     assert "\x1b[31m" not in sent
 
 
+@pytest.mark.long
 def test_no_color_is_honoured(shoot, tmp_path):
     status, sent, screen = watched(80, "measure", shoot / "clip.mp4", "--out", tmp_path, NO_COLOR="1")
     assert status == 0, sent

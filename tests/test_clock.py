@@ -140,7 +140,9 @@ def test_recovers_the_offset_and_knows_how_well():
     assert np.abs(scaled).max() < 3.0
 
 
-@pytest.mark.parametrize(("periods_s", "most_s"), [((2, 5), 0.004), ((8, 12), 0.01)])
+@pytest.mark.parametrize(
+    ("periods_s", "most_s"), [((2, 5), 0.004), pytest.param((8, 12), 0.01, marks=pytest.mark.long)]
+)
 def test_a_swing_of_a_degree_under_a_drift_places_a_clip_to_a_few_milliseconds(periods_s, most_s):
     """Noise of 0.02 deg on both sides, a log at 25 Hz that drifts by a degree and more.
 

@@ -36,6 +36,7 @@ def test_drawn_roll_and_pitch_are_found_over_the_full_circle(kind, roll_deg):
     assert pitch == pytest.approx(4.0, abs=0.1)  # 1.4 pixels
 
 
+@pytest.mark.long
 def test_error_goals_on_full_size_encoded_frames(tmp_path):
     rows = measured(tmp_path / "frames.mp4", count=16, seed=11)
     errors = np.abs([row[1] for row in rows if not row[5]])
@@ -174,6 +175,7 @@ def test_noise_alone_costs_no_more_than_twice_the_cramer_rao_bound(step, blur_px
     assert (np.sqrt(np.mean(np.square(errors), axis=0)) <= 2 * bound).all()
 
 
+@pytest.mark.long
 def test_stated_roll_uncertainty_is_honest(tmp_path):
     rows = [row for row in measured(tmp_path / "f.mp4", count=24, seed=17, size=(960, 540)) if not row[5]]
     covered = np.mean([abs(row[1]) <= 1.96 * row[3] for row in rows])

@@ -58,6 +58,7 @@ def test_quick_tilts_between_looks_are_followed_or_refused(tmp_path):
     assert np.abs(track["roll_deg"] - 1.5).max() < 0.3
 
 
+@pytest.mark.long
 def test_worker_threads_give_the_same_table(tmp_path):
     clip = film(tmp_path / "clip.mp4", [(k / 5, 1.0) for k in range(26)])
     alone = measure_clip(probe(clip), LENS).track

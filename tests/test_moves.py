@@ -78,10 +78,10 @@ def shares(found, stage):
     "case",
     [
         {},
-        {"has_yaw": False, "fps": 5.0},
-        {"flying": {"log_rate_hz": 5.0, "rounding_deg": 0.1}},
-        {"flying": {"log_rate_hz": 10.0, "rounding_deg": 0.5}},
-        {"noise_mps": 0.1, "flying": {"log_rate_hz": 10.0}},
+        pytest.param({"has_yaw": False, "fps": 5.0}, marks=pytest.mark.long),
+        pytest.param({"flying": {"log_rate_hz": 5.0, "rounding_deg": 0.1}}, marks=pytest.mark.long),
+        pytest.param({"flying": {"log_rate_hz": 10.0, "rounding_deg": 0.5}}, marks=pytest.mark.long),
+        pytest.param({"noise_mps": 0.1, "flying": {"log_rate_hz": 10.0}}, marks=pytest.mark.long),
     ],
     ids=["all logged", "heading from the picture", "slow log", "coarse log", "noisy velocity"],
 )

@@ -22,7 +22,7 @@ from tests.folders.loggers import Angles, Clock, Log, Quaternion
 from tests.folders.stories import STORIES
 
 STORY = {story.name: story for story in STORIES}
-QUICK = ("gull_rock", "ferry_pier", "lock_gate", "groyne_nine", "reed_bank", "tide_gauge")
+QUICK = ("lock_gate", "tide_gauge", "gull_rock", "ferry_pier", "groyne_nine", "reed_bank")
 LEAST_RIGHT = 26
 
 
@@ -42,7 +42,9 @@ def folder(takes, tmp_path):
 # --- the command --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", QUICK)
+@pytest.mark.parametrize(
+    "name", [*QUICK[:2], *(pytest.param(one, marks=pytest.mark.long) for one in QUICK[2:])]
+)
 def test_new_reads_a_folder_rightly(folder, name):
     truth = folder(name)
     verdict = judged(truth, run_new(truth.path))

@@ -245,6 +245,7 @@ def test_like_sets_that_nothing_tells_apart_are_said_to_be(folder):
     assert "b_roll" in new.why("roll")
 
 
+@pytest.mark.long
 def test_an_aircraft_s_log_is_recognised_by_its_banks_in_turns_while_the_picture_stays_level(folder):
     flight = flown(60, *BANKS)
     new = new_of(folder, logged(flight), flight, level=True, duration_s=45.0)
@@ -290,6 +291,7 @@ def test_noise_free_steps_are_commands(folder):
     assert "never trembles" in new.text
 
 
+@pytest.mark.long
 def test_names_that_lie_are_contradicted(folder):
     """Camera columns that bank while the picture stays level."""
     flight = flown(60, *BANKS)
@@ -383,6 +385,7 @@ def test_quaternions_scalar_first_or_last_in_several_frames(folder, last, frames
     assert new.log.quaternion_of == frames
 
 
+@pytest.mark.long
 def test_a_quaternion_of_a_board_that_sits_otherwise_is_left_out_not_misread(folder):
     """x forward, y left, z up against east, north, up: the sheet has no word for it."""
     table = logged(FLIGHT)
@@ -560,6 +563,7 @@ def power_ons(folder, *, wall=False):
     return flights, tracks
 
 
+@pytest.mark.long
 def test_a_battery_change_is_a_new_log_read_like_the_first(folder):
     folder.mkdir()
     _, tracks = power_ons(folder)

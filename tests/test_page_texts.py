@@ -51,7 +51,11 @@ def named(name):
     return with_video(dataclasses.replace(material, worst=picture))
 
 
-@pytest.mark.parametrize("name", NASTY, ids=range(len(NASTY)))
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(one, marks=pytest.mark.long if k % 2 else ()) for k, one in enumerate(NASTY)],
+    ids=range(len(NASTY)),
+)
 def test_hostile_names_are_text_and_break_nothing(chromium, tmp_path, name):
     write_report(named(name), tmp_path)
     for width in (360, 1280):

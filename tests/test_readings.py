@@ -112,8 +112,8 @@ def test_signs_by_hand():
     [
         {},
         {"pitch_positive": "down"},
-        {"yaw_positive": "left"},
-        {"roll_positive": "left_down"},
+        pytest.param({"yaw_positive": "left"}, marks=pytest.mark.long),
+        pytest.param({"roll_positive": "left_down"}, marks=pytest.mark.long),
         {"roll_positive": "left_down", "pitch_positive": "down", "yaw_positive": "left"},
     ],
 )
@@ -140,7 +140,10 @@ def test_assumed_signs_follow_the_footage(changes):
         assert table == pytest.approx(log_of(flight).table[ANGLES].to_numpy(float), abs=1e-9)
 
 
-@pytest.mark.parametrize("true", QUATERNIONS)
+@pytest.mark.parametrize(
+    "true",
+    [pytest.param(one, marks=() if k % 8 == 0 else pytest.mark.long) for k, one in enumerate(QUATERNIONS)],
+)
 def test_an_assumed_quaternion_follows_the_footage(true):
     flight, clip, start_s = filmed(1, *HAND_ROLL)
     log = misread(flight, replace(QUATERNION, quaternion_of=true), QUATERNION)
@@ -203,9 +206,16 @@ def test_a_clip_that_does_not_tell_sky_from_ground_says_nothing():
     assert {one.why for one in settled.readings} == {"no frame tells"}
 
 
-@pytest.mark.parametrize("sheet", [EULER, QUATERNION], ids=["angles", "quaternion"])
-def test_other_readings_do_not_make_a_foreign_log_fit(sheet):
-    for seed in range(6):
+@pytest.mark.parametrize(
+    ("sheet", "seeds"),
+    [
+        pytest.param(EULER, range(2), id="angles"),
+        pytest.param(EULER, range(2, 6), id="angles, more", marks=pytest.mark.long),
+        pytest.param(QUATERNION, range(6), id="quaternion", marks=pytest.mark.long),
+    ],
+)
+def test_other_readings_do_not_make_a_foreign_log_fit(sheet, seeds):
+    for seed in seeds:
         rng = np.random.default_rng(60 + seed)
         flight = fly(LEANING, hover(5) + by_hand(rng) + hover(5), rng=rng)
         other = fly(LEANING, hover(9) + by_hand(rng) + hover(20) + by_hand(rng) + pan(12.0, 90.0), rng=rng)
@@ -246,6 +256,7 @@ def test_a_told_quaternion_is_not_overridden_but_stops_the_inference():
     assert 'fits quaternion_of = "body_to_ned"' in contradiction(settled.readings)
 
 
+@pytest.mark.long
 def test_a_sensor_with_large_errors_contradicts_nothing():
     """Its lean changes by degrees while the log stands still; a slow tilt follows by 5 deg only."""
     given = frozenset({"roll_positive", "pitch_positive", "yaw_positive", "angle_order"})
@@ -263,7 +274,7 @@ def test_a_sensor_with_large_errors_contradicts_nothing():
 # --- another body's log -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(k, marks=pytest.mark.long) for k in (1, 2, 3))])
 def test_the_log_of_an_aircraft_that_banks_in_turns_ends_as_one(seed):
     rng = np.random.default_rng(seed)
     speed_mps, rate_dps = rng.uniform(6, 12), rng.uniform(15, 30)

@@ -272,9 +272,11 @@ def test_time_out_is_said_with_what_the_mean_leaves_open():
     )
     measured, low, high = map(int, shares.groups())
     assert low < measured < high
-    assert contents.time_sentence(shoot_of("b")).startswith(
-        "out of 0.5 deg for less than 1 s: 0 % of the time; "
-    )
+    level = shoot_of("b")
+    assert contents.time_sentence(level).startswith("never out of 0.5 deg; ")
+    seldom = dataclasses.replace(level.causes.out_of_tolerance, seconds=0.3, share=0.002)
+    level = dataclasses.replace(level, causes=dataclasses.replace(level.causes, out_of_tolerance=seldom))
+    assert contents.time_sentence(level).startswith("out of 0.5 deg for less than 1 s: 0 % of the time; ")
 
 
 def test_board_axes_are_named_where_they_are_told():

@@ -65,7 +65,10 @@ def test_no_corner_is_empty():
         assert min(int(picture[2:-2, 2:-2].min()) for picture in pictures) > 200
 
 
-@pytest.mark.parametrize(("lens", "kind"), [(PINHOLE, "sea"), (PINHOLE, "plain"), (BENT, "sea")])
+@pytest.mark.parametrize(
+    ("lens", "kind"),
+    [(BENT, "sea"), *(pytest.param(PINHOLE, on, marks=pytest.mark.long) for on in ("sea", "plain"))],
+)
 def test_drawn_frames_read_the_turns(lens, kind):
     found = self_check(samples(lens, kind=kind))
     assert found.turned == 4 * PICTURES
@@ -100,6 +103,7 @@ def test_a_wrong_scale_is_a_defect():
     assert found.defects == ("turns are read +2.0 % off",)
 
 
+@pytest.mark.long
 def test_a_bias_is_a_defect_even_where_the_frames_themselves_have_it():
     measure = reads(bias_deg=0.1)
     found = self_check(samples(PINHOLE, **LEVEL), measure)

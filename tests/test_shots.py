@@ -1,8 +1,7 @@
 """The test-shoot card: what is on it, how long its poses are, and what it refuses."""
 
+import contextlib
 import re
-import subprocess
-import sys
 import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,6 +15,7 @@ from attitude.report.advice import shot_advice
 from attitude.report.card import write_card
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking, describe
 from attitude.terminal import card_lines
+from tests.commands import run_here
 
 DEMO = Path(__file__).parents[1] / "demo_clips" / "1_after_careless_calibration"
 
@@ -225,8 +225,8 @@ def test_words_of_a_lacking_shot_are_text_and_no_markup(tmp_path):
 
 
 def run(*words, cwd):
-    line = [sys.executable, "-c", "from attitude.cli import run; run()", "shots", *map(str, words)]
-    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False, cwd=cwd)
+    with contextlib.chdir(cwd):
+        return run_here("shots", *words)
 
 
 def test_command_without_a_sheet_writes_here_and_says_so(tmp_path):
@@ -238,6 +238,7 @@ def test_command_without_a_sheet_writes_here_and_says_so(tmp_path):
     assert "Test shoot with a drone" in done.stdout
 
 
+@pytest.mark.long
 def test_command_with_a_sheet_takes_its_rig(tmp_path):
     done = run(DEMO, "--out", tmp_path / "card", cwd=tmp_path)
     assert done.returncode == 0, done.stderr

@@ -7,12 +7,20 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from attitude.findings import CauseProbability, Causes, Combination, Estimate, OutOfTolerance, Terms
+from attitude.findings import (
+    REPEAT_SD_DEG,
+    CauseProbability,
+    Causes,
+    Combination,
+    Estimate,
+    OutOfTolerance,
+    Terms,
+)
 from attitude.findings import TiltOverTime as Tilt
 from attitude.sheet import ClipSheet, Shoot, Surface
 from attitude.shots import describe, next_shot
 from attitude.terminal import COLUMNS
-from attitude.verdict import REPEAT_SD_DEG, conformance_probability, in_time_probability, judge
+from attitude.verdict import conformance_probability, in_time_probability, judge
 from attitude.words import (
     chance_words,
     lean_words,

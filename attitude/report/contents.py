@@ -36,7 +36,7 @@ from horizon.selfcheck import SMALL_DEG
 __all__ = [
     "OPEN", "CauseRow", "ClipRow", "LeanRow", "SizeRow", "TurnRow", "afterwards", "cause_rows",
     "chance_sentence", "clip_rows", "conditions_filmed", "conditions_not_filmed", "frames_sentence",
-    "history_row", "lean_rows", "mounting_rows", "offset_rows", "other_rows",
+    "lean_rows", "mounting_rows", "offset_rows", "other_rows",
     "reasons", "self_check_rows", "self_check_sentence", "self_check_size", "sum_sentence",
     "time_sentence", "turn_rows", "turn_words", "usual_lean_words",
 ]
@@ -375,20 +375,6 @@ def turn_words(turn_deg: float) -> str:
     if turn_deg == 0:
         return "leave as it is"
     return f"{'clockwise' if turn_deg > 0 else 'counter-clockwise'} by {abs(turn_deg):.2f} deg"
-
-
-def history_row(material: Material) -> tuple[str, ...]:
-    """The shoot as one line of its rig's history."""
-    shoot, causes = material.shoot, material.causes
-    offset = causes.offset_mg.get("sideways")
-    return (
-        "" if shoot.date is None else shoot.date.isoformat(),
-        shoot.calibration or "not named",
-        "not known" if causes.lean is None else lean_words(causes.lean),
-        "not known"
-        if offset is None or not offset.determined
-        else with_uncertainty(offset.value, offset.half_width, "mg"),
-    )
 
 
 def self_check_sentence(material: Material) -> str:

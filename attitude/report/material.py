@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from attitude.covariates import Covariates
 from attitude.findings import Causes
+from attitude.recorded import Recorded
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.verdict import Verdict
@@ -65,7 +66,7 @@ class Material:
     stretches out of tolerance, as of :mod:`attitude.flagged`; like corrections in the time a player shows.
     self_check : None where the measuring was not checked. review : None without a video. worst : the sheet
     of the worst moments, None where nothing was measured. covariates : as of :mod:`attitude.covariates`, None
-    where no cause may be sought.
+    where no cause may be sought. recorded : what the history keeps of it. past : other shoots on record.
     """
 
     shoot: Shoot
@@ -83,3 +84,5 @@ class Material:
     review: Review | None = None
     worst: Picture | None = None
     covariates: Covariates | None = None
+    recorded: Recorded | None = None
+    past: tuple[Recorded, ...] = ()

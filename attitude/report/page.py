@@ -27,6 +27,7 @@ from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice
 from attitude.report.material import Material, Picture
 from attitude.report.player import flagged_rows, player_of, review_s
 from attitude.report.plots import PLOTS, Drawn, css_variables, draw_plots, grid_caption
+from attitude.report.rig_table import HEADINGS, rig_part
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
 from attitude.words import printable
@@ -117,7 +118,8 @@ def render(template: str, **values: object) -> str:
     )
     environment.filters["clean"] = printable
     style = Markup((HERE / "style.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(style=style, **values)
+    colours = Markup(css_variables())
+    return environment.get_template(template).render(style=style, plot_colours=colours, **values)
 
 
 def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Picture, ...]) -> str:
@@ -127,14 +129,13 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
     offsets, mountings = contents.offset_rows(material), contents.mounting_rows(material)
     given = material.result["assumptions"]
     flagged = flagged_rows(material)
-    shown = {name: _plot(plots.get(name)) for name in PLOTS}
+    shown = {name: shown_plot(plots.get(name)) for name in PLOTS}
     script = (HERE / "page.js").read_text(encoding="utf-8")
     text = render(
         "page.html.j2",
         # Nothing that stands in a sheet, a log or a file name can make the page load or run anything.
         policy=_policy(script),
         script=Markup(script),
-        plot_colours=Markup(css_variables()),
         shoot=shoot,
         verdict=verdict,
         causes=causes,
@@ -150,7 +151,8 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
         numbers=number_rows(material),
         clocks=clock_rows(material),
         model_facts=model_facts(material),
-        history=contents.history_row(material),
+        history=rig_part(material),
+        history_headings=HEADINGS,
         bars=_bars(material),
         scale=_scale(material),
         chance=contents.chance_sentence(material),
@@ -240,7 +242,8 @@ def _small(image: NDArray[np.uint8]) -> tuple[str, int, int]:
     return f"data:image/jpeg;base64,{data}", *size
 
 
-def _plot(drawn: Drawn | None) -> _Plot | None:
+def shown_plot(drawn: Drawn | None) -> _Plot | None:
+    """A plot as the templates' macro takes it."""
     if drawn is None:
         return None
     panels = [asdict(panel) for panel in drawn.panels]

@@ -8,6 +8,7 @@ from attitude.report.against_log import against_log
 from attitude.report.look import Drawn, Panel, Sketch, css_variables, finished, house_style
 from attitude.report.material import Material
 from attitude.report.over_time import over_time
+from attitude.report.rig_chart import rig_chart
 
 __all__ = ["PLOTS", "Drawn", "Panel", "css_variables", "draw_plots", "grid_caption"]
 
@@ -15,6 +16,7 @@ PLOTS: dict[str, Callable[[Material], Sketch | None]] = {
     "lean_over_time": over_time,
     "footage_against_log": against_log,
     **{name: partial(against, name) for name in AGAINST},
+    "rig_chart": rig_chart,
 }
 
 

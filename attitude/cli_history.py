@@ -1,0 +1,158 @@
+"""The commands of ``horizon-drift history``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from attitude.screen import show, starting, text_columns, write_out
+
+__all__ = ["HistoryFile", "records"]
+
+HistoryFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--history",
+        metavar="FILE",
+        help="File of the history.  [default: HORIZON_DRIFT_HISTORY, else in your data folder]",
+    ),
+]
+RigName = Annotated[
+    str | None, typer.Argument(metavar="[RIG]", help="As its sheets name it; may be left out with only one.")
+]
+NAMED = "A calibration, a shoot's title or day, or its folder."
+records = typer.Typer(
+    rich_markup_mode=None,
+    epilog="""\b
+Examples:
+  horizon-drift history show Wagtail
+  horizon-drift history compare "in the van" "on the bench\"""",
+)
+
+
+@records.callback()
+def history() -> None:
+    """Look back: did the last calibration help, is the rig drifting, which way of calibrating is better."""
+
+
+@records.command("show", epilog="Example: horizon-drift history show Wagtail")
+def show_rig(
+    rig: RigName = None,
+    out: Annotated[Path, typer.Option(help="Folder for history.html.")] = Path(),
+    history: HistoryFile = None,
+) -> None:
+    """One rig over its shoots, with a chart.
+
+    Did the last calibration help, is the rig drifting, was there a change that nobody marked?
+    """
+    with starting():
+        from attitude.chosen import chosen_rig
+        from attitude.history import default_file, read
+        from attitude.report.rig_page import write_rig_page
+        from attitude.rig_history import rig_history
+        from attitude.terminal_history import rig_lines, rigs_lines
+
+    file = history or default_file()
+    shoots = read(file)
+    if not shoots or (rig is None and len({shoot.rig for shoot in shoots}) > 1):
+        show(rigs_lines(shoots, file, columns=text_columns()))
+        return
+    found = rig_history(shoots, chosen_rig(shoots, rig))
+    show(rig_lines(found, write_rig_page(found, out), columns=text_columns()))
+
+
+@records.command(epilog='Example: horizon-drift history compare "in the van" "on the bench"')
+def compare(
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help=NAMED)],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="The same, of the shoots to compare with.")],
+    rig: Annotated[str | None, typer.Option(help="Where several rigs have such shoots.")] = None,
+    history: HistoryFile = None,
+) -> None:
+    """Did it help? One calibration against another.
+
+    Of every shoot that is named on each side.
+    """
+    with starting():
+        from attitude.before_after import compare as compare_shoots
+        from attitude.chosen import chosen
+        from attitude.history import default_file, read
+        from attitude.repeatability import learn
+        from attitude.terminal_history import comparison_lines
+
+    shoots = read(history or default_file())
+    first, second = (chosen(shoots, named, rig) for named in (before, after))
+    found = compare_shoots(first, second, learn(shoots, first[0].rig))
+    show(comparison_lines(first, second, found, columns=text_columns()))
+
+
+@records.command(epilog="Example: horizon-drift history methods Wagtail")
+def methods(rig: RigName = None, history: HistoryFile = None) -> None:
+    """Which way of calibrating scatters less.
+
+    Every calibration counts once; where there are too few, it says how many more would tell.
+    """
+    with starting():
+        from attitude.chosen import chosen_rig
+        from attitude.history import default_file, read
+        from attitude.methods import compare_methods
+        from attitude.repeatability import learn
+        from attitude.rig_history import of_rig
+        from attitude.terminal_history import methods_lines
+
+    shoots = read(history or default_file())
+    name = chosen_rig(shoots, rig)
+    found = compare_methods(of_rig(shoots, name), learn(shoots, name))
+    show(methods_lines(name, found, columns=text_columns()))
+
+
+@records.command("export", epilog="Example: horizon-drift history export shoots.csv")
+def export_shoots(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="To write; ends in .json or .csv.")],
+    history: HistoryFile = None,
+) -> None:
+    """Write everything on record to a file."""
+    with starting():
+        from attitude.history import default_file
+        from attitude.history_exchange import export
+
+    count = export(history or default_file(), file)
+    write_out([f"{count} shoots are written to {file}."])
+
+
+@records.command("import", epilog="Example: horizon-drift history import shoots.json")
+def import_shoots(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="That an export wrote.")],
+    history: HistoryFile = None,
+) -> None:
+    """Put exported shoots on record.
+
+    Of a shoot that is there already the later check stays.
+    """
+    with starting():
+        from attitude.history import default_file
+        from attitude.history_exchange import bring_in
+
+    new, replaced = bring_in(history or default_file(), file)
+    write_out([f"{new} new shoots, {replaced} replaced by a later check."])
+
+
+@records.command(epilog='Example: horizon-drift history remove "Harbour wall, first try"')
+def remove(
+    shoot: Annotated[str, typer.Argument(metavar="SHOOT", help=NAMED)],
+    rig: Annotated[str | None, typer.Option(help="Where several rigs have such shoots.")] = None,
+    history: HistoryFile = None,
+) -> None:
+    """Take shoots off the record.
+
+    Their footage and results stay.
+    """
+    with starting():
+        from attitude.chosen import chosen
+        from attitude.history import default_file, read
+        from attitude.history import remove as take_off
+        from attitude.rig_history import shoot_names
+
+    file = history or default_file()
+    gone = chosen(read(file), shoot, rig)
+    take_off(file, [one.key for one in gone])
+    write_out([f"Off the record: {', '.join(shoot_names(gone))}."])

@@ -15,7 +15,8 @@ from attitude.before_after import (
     shoots_a_side,
 )
 from attitude.findings import Estimate
-from attitude.repeatability import DEFAULT, Repeatability, learn
+from attitude.repeatability import DEFAULT, Repeatability
+from tests.bench.history import rates
 from tests.recorded import recorded
 
 LEARNED = Repeatability(sd_deg=0.05, low_deg=0.04, high_deg=0.07, dof=20.0, shoots=18)
@@ -194,26 +195,6 @@ def test_words_of_a_level_error_that_shrank_or_grew(before, after, said):
     assert said in " ".join(comparison_words(compare(side(before), side(after, first=5), LEARNED)))
 
 
-def rates(true_deg, learned_from, shift_deg, shoots, count, seed):
-    """Shares of pairs found changed, and found changed or claimed to be better or worse.
-
-    Every pair has its own history, from which the repeatability is learned, as a rig's own would be.
-    """
-    rng = np.random.default_rng(seed)
-    scatter = np.hypot(true_deg, 0.04)
-    changed = claimed = 0
-    for _ in range(count):
-        history = side(*rng.normal(0.2, scatter, learned_from), sd_deg=0.04)
-        repeatability = learn(history, "sandpiper") if learned_from else DEFAULT
-        level = rng.uniform(0.0, 0.6)
-        before = side(*rng.normal(level, scatter, shoots), sd_deg=0.04, first=100)
-        after = side(*rng.normal(level - shift_deg, scatter, shoots), sd_deg=0.04, first=200)
-        found = compare(before, after, repeatability)
-        changed += found.changed
-        claimed += found.changed or found.claim != "no evidence"
-    return changed / count, claimed / count
-
-
 @pytest.mark.parametrize("true_deg", [0.05, 0.1])
 @pytest.mark.parametrize("learned_from", [5, 8])
 def test_at_most_five_false_claims_in_a_hundred(true_deg, learned_from):
@@ -232,5 +213,5 @@ def test_a_real_change_of_0_3_deg_is_found_with_four_shoots_a_side(true_deg, lea
 @pytest.mark.parametrize("shoots", [1, 4])
 def test_false_claims_over_many_pairs(true_deg, learned_from, shoots):
     """Five in a hundred, and the two standard errors of 4000 pairs."""
-    changed, claimed = rates(true_deg, learned_from, 0.0, 1, 4000, seed=23)
+    changed, claimed = rates(true_deg, learned_from, 0.0, shoots, 4000, seed=23)
     assert claimed <= 0.05 + 0.007, (changed, claimed)

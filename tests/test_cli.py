@@ -198,6 +198,7 @@ def test_measure_without_a_log(shoot, tmp_path):
     assert table["roll_deg"].median() == pytest.approx(0.6, abs=0.05)
 
 
+@pytest.mark.long
 def test_new_writes_a_sheet_that_check_accepts(shoot, tmp_path):
     for file in ("clip.mp4", "attitude.csv"):
         (tmp_path / file).write_bytes((shoot / file).read_bytes())

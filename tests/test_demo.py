@@ -77,7 +77,9 @@ def holds_truth(name, verdict, causes):
     assert mounting.low <= truth["mounting_roll_deg"] <= mounting.high
 
 
-@pytest.mark.parametrize(("name", "drawn"), [(FIRST, True), (SECOND, False)])
+@pytest.mark.parametrize(
+    ("name", "drawn"), [(FIRST, True), pytest.param(SECOND, False, marks=pytest.mark.long)]
+)
 def test_demo_shoot_names_its_truth(name, drawn, demo):
     material, folder = demo(name, drawn)
     holds_truth(name, material.verdict, material.causes)
@@ -95,6 +97,7 @@ def test_demo_shoot_whose_camera_sits_crooked_names_its_truth():
     holds_truth(THIRD, judge(seen.causes, seen.shoot), seen.causes)
 
 
+@pytest.mark.long
 def test_the_second_demo_shoot_shows_that_recalibrating_helped(demo):
     (first, _), (second, folder) = demo(FIRST), demo(SECOND, drawn=False)
     found = compare([first.recorded], [second.recorded], learn([], "Wagtail"))
@@ -302,7 +305,9 @@ def squeezed(text):
 
 @needs_chromium
 @needs_axe
-@pytest.mark.parametrize(("name", "dark"), [(FIRST, False), (SECOND, True)])
+@pytest.mark.parametrize(
+    ("name", "dark"), [(FIRST, False), pytest.param(SECOND, True, marks=pytest.mark.long)]
+)
 def test_nothing_serious_stands_in_the_way_of_a_screen_reader(chromium, demo, name, dark):
     _, folder = demo(name, drawn=name == FIRST)
     watched = Watched(chromium, folder / "report.html", dark=dark)

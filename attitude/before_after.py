@@ -303,7 +303,8 @@ def comparison_words(found: Comparison) -> tuple[str, ...]:
             said.append(f"The level error shrank by {range_words(low, high, 'deg')}{grew}")
     if found.offset_change_mg is not None:
         offset = found.offset_change_mg
-        said.append(f"Sensor offset changed by {with_uncertainty(offset.value, offset.half_width, 'mg')}")
+        size = with_uncertainty(offset.value, offset.half_width, "mg")
+        said.append(f"Sideways sensor offset, reading minus truth, changed by {size}")
     size = f"A change of {max(abs(found.change.value), WORTH_DEG):.1f} deg"
     if found.more_shoots is None:
         said.append(f"{size} would take more than {MOST_SHOOTS} shoots on each side to show")

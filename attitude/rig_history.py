@@ -145,6 +145,8 @@ def history_sentences(history: RigHistory) -> list[str]:
             if out
             else "No single shoot stands out of what the rig scatters"
         )
-    if history.charted:
-        said.append(repeat_words(history.repeatability))
+    # A comparison that rests on the usual value says so already.
+    usual = repeat_words(history.repeatability)
+    if history.charted and not any(usual in one for one in said):
+        said.append(usual)
     return said

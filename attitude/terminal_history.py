@@ -6,13 +6,15 @@ from itertools import groupby
 from pathlib import Path
 
 from attitude.before_after import Comparison, comparison_words
-from attitude.lines import COLUMNS, Paragraph, block, file_lines, laid_out
+from attitude.lines import COLUMNS, Paragraph, block, cut_to, file_lines, laid_out
 from attitude.methods import Methods, method_words, pair_words
 from attitude.recorded import Recorded
 from attitude.report.rig_table import rig_rows, rig_sentences
 from attitude.rig_history import RigHistory, shoot_names
 
 __all__ = ["comparison_lines", "methods_lines", "rig_lines", "rigs_lines"]
+
+FEWEST_LETTERS = 16  # of a title
 
 
 def rigs_lines(shoots: Sequence[Recorded], file: Path, *, columns: int = COLUMNS) -> list[str]:
@@ -38,19 +40,21 @@ def rig_lines(history: RigHistory, page: Path, *, columns: int = COLUMNS) -> lis
     heading = f"{history.rig or 'Rig without a name'}: {_counted(len(history.shoots), 'shoot')}."
     lines = [Paragraph(heading), Paragraph()]
     for label, rows in groupby(rig_rows(history.shoots), key=lambda row: row[2]):
-        lines += [Paragraph(f"Calibration: {label}"), *_rows(list(rows)), Paragraph()]
+        lines += [Paragraph(f"Calibration: {label}"), *_rows(list(rows), columns), Paragraph()]
     lines += block("Found", rig_sentences(history))
     return laid_out([*lines, *file_lines(page.parent, page.name)], columns)
 
 
-def _rows(rows: Sequence[tuple[str, ...]]) -> list[Paragraph]:
+def _rows(rows: Sequence[tuple[str, ...]], columns: int) -> list[Paragraph]:
     """Day, lean and title of each shoot, and its sensor offset where any of them knows one."""
     widest = max(len(row[3]) for row in rows)
     offsets = any(row[4] != "not known" for row in rows)
     said = []
     for day, title, _, lean, offset, _ in rows:
         size = f"  {'' if offset == 'not known' else offset:>13}" if offsets else ""
-        said.append(Paragraph(f"{lean:<{widest}}{size}  {title}", f"{day}  ", " " * 12))
+        first, known = f"{day}  ", f"{lean:<{widest}}{size}  "
+        room = max(FEWEST_LETTERS, columns - len(first) - len(known))
+        said.append(Paragraph(known + cut_to(title, room), first, " " * len(first)))
     return said
 
 

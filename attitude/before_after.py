@@ -35,9 +35,9 @@ from scipy.special import gammaincinv
 from scipy.stats import nct, norm, qmc, t
 
 from attitude.findings import Estimate
-from attitude.recorded import Recorded
+from attitude.recorded import Recorded, moment
 from attitude.repeatability import Repeatability, in_order, label, repeat_words
-from attitude.words import chance_words, lean_words, range_words, with_uncertainty
+from attitude.words import chance_words, lean_words, moved_words, range_words, with_uncertainty
 
 # fmt: off
 __all__ = [
@@ -95,15 +95,19 @@ class _Side:
 
 
 def compare(
-    before: Sequence[Recorded], after: Sequence[Recorded], repeatability: Repeatability
+    before: Sequence[Recorded],
+    after: Sequence[Recorded],
+    repeatability: Repeatability,
+    between: Sequence[Recorded] = (),
 ) -> Comparison:
     """Compare the shoots of one rig before a recalibration with those after it.
 
-    before, after : one shoot or several, none of them left out between the two; order does not matter.
+    before, after : one shoot or several, in any order. between : the rig's other shoots filmed between the
+    two sides, which may say that something else was changed.
     Shoots of unknown lean count for what they say was changed, not for the mean.
     """
     before, after = in_order(before), in_order(after)
-    void = tuple(_reasons(before, after))
+    void = tuple(_reasons(before, after, between))
     sides = [_side([one.lean for one in side]) for side in (before, after)]
     if sides[0] is None or sides[1] is None:
         return Comparison("void", void)
@@ -224,17 +228,26 @@ def _more_shoots(first: _Side, second: _Side, change_deg: float, repeatability: 
     return None if n is None else max(1, n - min(first.n, second.n))
 
 
-def _reasons(before: Sequence[Recorded], after: Sequence[Recorded]) -> list[str]:
+def _reasons(before: Sequence[Recorded], after: Sequence[Recorded], between: Sequence[Recorded]) -> list[str]:
     """Why the two sides cannot be compared."""
     found = []
     for side, name in ((before, "before"), (after, "after")):
         if all(one.lean is None for one in side):
             found.append(f"the lean of no shoot {name} is known")
-    changes = [one.changed for one in (*before[1:], *after)]
+    if not all(label(one.rig) for one in (*before, *after)):
+        found.append("a sheet names no rig, so that the shoots may be of several")
+    if {one.key for one in before} & {one.key for one in after}:
+        found.append("the same shoot stands on both sides")
+    elif before and after and moment(before[-1].filmed) > moment(after[0].filmed):
+        found.append("what is named first was filmed later; name the earlier shoots first")
+    labels = [{label(one.calibration) for one in side} for side in (before, after)]
+    if labels[0] == labels[1] and "" not in labels[0]:
+        found.append("both sides have the same calibration")
+    changes = [one.changed for one in (*before[1:], *between, *after)]
     things = sorted({thing for change in changes for thing in change})
     if things:
         found.append(f"not only the calibration was changed, but also: {', '.join(things)}")
-    both = (*before, *after)
+    both = (*before, *between, *after)
     trims = sorted({one.trim_deg for one in both})
     if len(trims) > 1:
         found.append(f"the trim is not the same: {' and '.join(f'{trim:g}' for trim in trims)} deg")
@@ -288,7 +301,7 @@ def comparison_words(found: Comparison) -> tuple[str, ...]:
     if found.void:
         return tuple(said)
     sure = "" if found.changed else ", which may be nothing"
-    said.append(f"Change, after against before: {lean_words(found.change)}{sure}")
+    said.append(f"Since then {moved_words(found.change)}{sure}")
     if found.p_smaller is not None and found.p_smaller_by_much is not None:
         said.append(
             f"That the level error is smaller now: {chance_words(found.p_smaller)}; "
@@ -320,6 +333,8 @@ def _claim_words(found: Comparison) -> str:
         return "The recalibration helped"
     if found.claim == "made it worse":
         return "The recalibration made it worse"
+    if found.p_smaller is not None and found.p_smaller >= SURE and found.changed:
+        return f"The picture is more level, but perhaps by less than {WORTH_DEG:g} deg"
     if found.changed:
         return "The recalibration changed the lean, but there is no evidence that the picture is more level"
     return "No evidence that the recalibration changed anything"

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy.stats import t
 
 from attitude.findings import Estimate
-from attitude.words import lean_words
+from attitude.words import moved_words
 
 __all__ = ["LEAST_SHOOTS", "ChangePoint", "ChangePointError", "change_words", "find_change"]
 
@@ -75,6 +75,8 @@ def find_change(lean_deg: Array, sd_deg: Array) -> ChangePoint:
     # sds that agree to a tenth share a threshold, and so do rigs that are all noisier by one factor.
     tenths = np.round(10 * sd_deg / sd_deg.min())
     limit = _threshold(tuple(tenths.tolist()))
+    if np.ptp(lean_deg) == 0:  # nothing scatters, and nothing changed
+        return ChangePoint(False, 0.0, limit, LEAST_SIDE, LEAST_SIDE, n - LEAST_SIDE, 0.0, 0.0, 0.0)
     weight = sd_deg**-2
     change, unit, left = (one[0] for one in _splits(lean_deg[np.newaxis], weight))
     scale = np.sqrt(left / (n - 2))
@@ -137,5 +139,5 @@ def change_words(point: ChangePoint, names: list[str]) -> str:
     place = names[point.at]
     if point.first < point.last:
         place += f" (between {names[point.first]} and {names[point.last]})"
-    size = lean_words(Estimate(point.change_deg, half / 1.96))
+    size = moved_words(Estimate(point.change_deg, half / 1.96))
     return f"The lean changed, and nobody marked why: from {place} on, against the shoots before, {size}"

@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from attitude.findings import Estimate
-from attitude.words import lean_words
+from attitude.words import moved_words
 
 # fmt: off
 __all__ = [
@@ -164,7 +164,7 @@ def single_shoots(lean_deg: Array) -> SingleShoots:
         raise ChartError(f"{len(lean_deg)} shoots: limits for single shoots need {LEAST_SINGLE} or more")
     mean, moving = float(np.mean(lean_deg)), float(np.mean(np.abs(np.diff(lean_deg))))
     reach = 3 / RANGE_OF_TWO * moving
-    return SingleShoots(mean, moving, mean - reach, mean + reach, np.abs(lean_deg - mean) > reach)
+    return SingleShoots(mean, moving, mean - reach, mean + reach, np.abs(lean_deg - mean) > reach + 1e-9)
 
 
 def drift_since(chart: Smoothed, sums: Departures, starts: Sequence[int] = ()) -> Drift | None:
@@ -186,10 +186,10 @@ def drift_since(chart: Smoothed, sums: Departures, starts: Sequence[int] = ()) -
 def drift_words(drift: Drift | None, names: Sequence[str]) -> str:
     """What the smoothed lean shows, for people. names : of the shoots, by row."""
     if drift is None:
-        return "No drift since the calibration stands out of what the shoots scatter"
+        return "No drift since the last change stands out of what the shoots scatter"
     return (
         f"Drifting since {names[drift.since]}, plain since {names[drift.flagged]}: smoothed over the last "
-        f"shoots, and against those just after the calibration, {lean_words(drift.change)}"
+        f"shoots, and against the first ones after the last change, {moved_words(drift.change)}"
     )
 
 

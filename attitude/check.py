@@ -126,6 +126,7 @@ def check(
     seen = examine(sheet, executor=executor, progress=progress)
     logs, clocks, footage, found = seen.logs, seen.clocks, seen.footage, seen.found
     key = footage_key(footage.paths.values())
+    earlier = next((one.filmed for one in past if one.key == key), "")
     past = [one for one in past if one.key != key]
     learned = learn(past, seen.shoot.rig)
     shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
@@ -167,7 +168,7 @@ def check(
             worst=looked.worst,
             covariates=None if seen.solution is None else covariates(seen.solution, logs),
         )
-        record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone())
+        record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
             _write(material, folder, waiting)

@@ -28,6 +28,8 @@ def chosen(shoots: Sequence[Recorded], named: str, rig: str | None = None) -> tu
     SheetError
         The sheet that is named cannot be read.
     """
+    if not named.strip():
+        raise ChoiceError("an empty name means no shoot; give a calibration, a title, a day or a folder")
     own = [shoot for shoot in shoots if rig is None or label(shoot.rig) == label(rig)]
     of = "" if rig is None else f" of {rig}"
     place = Path(named)
@@ -40,7 +42,7 @@ def chosen(shoots: Sequence[Recorded], named: str, rig: str | None = None) -> tu
         return tuple(found)
     for of_shoot in (_calibration, _title, _day):
         found = [shoot for shoot in own if label(of_shoot(shoot)) == label(named)]
-        rigs = sorted({shoot.rig for shoot in found})
+        rigs = sorted(_rigs(found).values())
         if len(rigs) > 1:
             raise ChoiceError(f"{named!r} names shoots of {' and '.join(rigs)}; add --rig")
         if found:
@@ -53,16 +55,21 @@ def chosen(shoots: Sequence[Recorded], named: str, rig: str | None = None) -> tu
 
 def chosen_rig(shoots: Sequence[Recorded], named: str | None) -> str:
     """The rig that is named, as it is written on record; without a name the only one there is."""
-    rigs = sorted({shoot.rig for shoot in shoots})
+    rigs = sorted(_rigs(shoots).values())
     if named is None and len(rigs) == 1:
         return rigs[0]
     known = ", ".join(rig or "(without a name)" for rig in rigs) or "none"
     if named is None:
         raise ChoiceError(f"say which rig; on record: {known}")
-    for rig in reversed(rigs):
+    for rig in rigs:
         if label(rig) == label(named):
             return rig
     raise ChoiceError(f"no shoot of {named!r} is on record; rigs on record: {known}")
+
+
+def _rigs(shoots: Sequence[Recorded]) -> dict[str, str]:
+    """Rigs as they are compared, with the name that was written last."""
+    return {label(shoot.rig): shoot.rig for shoot in shoots}
 
 
 def _calibration(shoot: Recorded) -> str:

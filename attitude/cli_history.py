@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from attitude.screen import show, starting, text_columns, write_out
+from attitude.screen import show, starting, text_columns
 
 __all__ = ["HistoryFile", "records"]
 
@@ -77,11 +77,13 @@ def compare(
         from attitude.chosen import chosen
         from attitude.history import default_file, read
         from attitude.repeatability import learn
+        from attitude.rig_history import between, of_rig
         from attitude.terminal_history import comparison_lines
 
     shoots = read(history or default_file())
     first, second = (chosen(shoots, named, rig) for named in (before, after))
-    found = compare_shoots(first, second, learn(shoots, first[0].rig))
+    name = first[0].rig
+    found = compare_shoots(first, second, learn(shoots, name), between(of_rig(shoots, name), first, second))
     show(comparison_lines(first, second, found, columns=text_columns()))
 
 
@@ -92,15 +94,21 @@ def methods(rig: RigName = None, history: HistoryFile = None) -> None:
     Every calibration counts once; where there are too few, it says how many more would tell.
     """
     with starting():
-        from attitude.chosen import chosen_rig
+        from attitude.chosen import ChoiceError, chosen_rig
         from attitude.history import default_file, read
         from attitude.methods import compare_methods
         from attitude.repeatability import learn
         from attitude.rig_history import of_rig
-        from attitude.terminal_history import methods_lines
+        from attitude.terminal_history import methods_lines, rigs_lines
 
-    shoots = read(history or default_file())
+    file = history or default_file()
+    shoots = read(file)
+    if not shoots:
+        show(rigs_lines(shoots, file, columns=text_columns()))
+        return
     name = chosen_rig(shoots, rig)
+    if not name:
+        raise ChoiceError("these sheets name no rig, so that the shoots may be of several; write rig = ...")
     found = compare_methods(of_rig(shoots, name), learn(shoots, name))
     show(methods_lines(name, found, columns=text_columns()))
 
@@ -112,11 +120,17 @@ def export_shoots(
 ) -> None:
     """Write everything on record to a file."""
     with starting():
+        from attitude.chosen import ChoiceError
         from attitude.history import default_file
         from attitude.history_exchange import export
+        from attitude.terminal_history import said
 
-    count = export(history or default_file(), file)
-    write_out([f"{count} shoots are written to {file}."])
+    place = history or default_file()
+    if not place.exists():
+        raise ChoiceError(f"{place}: no shoot is on record there; name another file with --history")
+    count = export(place, file)
+    what = "1 shoot is" if count == 1 else f"{count} shoots are"
+    show(said(f"{what} written to {file}.", columns=text_columns()))
 
 
 @records.command("import", epilog="Example: horizon-drift history import shoots.json")
@@ -131,9 +145,10 @@ def import_shoots(
     with starting():
         from attitude.history import default_file
         from attitude.history_exchange import bring_in
+        from attitude.terminal_history import said
 
     new, replaced = bring_in(history or default_file(), file)
-    write_out([f"{new} new shoots, {replaced} replaced by a later check."])
+    show(said(f"{new} new, {replaced} replaced by a later check.", columns=text_columns()))
 
 
 @records.command(epilog='Example: horizon-drift history remove "Harbour wall, first try"')
@@ -142,17 +157,20 @@ def remove(
     rig: Annotated[str | None, typer.Option(help="Where several rigs have such shoots.")] = None,
     history: HistoryFile = None,
 ) -> None:
-    """Take shoots off the record.
+    """Take a shoot off the record.
 
-    Their footage and results stay.
+    Its footage and results stay.
     """
     with starting():
-        from attitude.chosen import chosen
+        from attitude.chosen import ChoiceError, chosen
         from attitude.history import default_file, read
         from attitude.history import remove as take_off
         from attitude.rig_history import shoot_names
+        from attitude.terminal_history import said
 
     file = history or default_file()
     gone = chosen(read(file), shoot, rig)
+    if len(gone) > 1:
+        raise ChoiceError(f"{shoot!r} names {len(gone)} shoots; name one by its title, day or folder")
     take_off(file, [one.key for one in gone])
-    write_out([f"Off the record: {', '.join(shoot_names(gone))}."])
+    show(said(f"Off the record: {shoot_names(gone)[0]}, {gone[0].title}.", columns=text_columns()))

@@ -25,11 +25,11 @@ from urllib.parse import quote
 from platformdirs import user_data_path
 
 from attitude.findings import Estimate
-from attitude.recorded import Recorded
+from attitude.recorded import Recorded, moment
 
 __all__ = [
     "COLUMNS", "ESTIMATES", "ESTIMATE_PARTS", "HISTORY_VARIABLE", "JSON_TEXTS", "NUMBERS", "NUMBERS_OR_NONE",
-    "TEXTS", "HistoryError", "add_all", "default_file", "moment", "read", "record", "remove", "rigs",
+    "TEXTS", "HistoryError", "add_all", "default_file", "read", "record", "remove", "rigs",
 ]  # fmt: skip
 
 HISTORY_VARIABLE = "HORIZON_DRIFT_HISTORY"
@@ -170,12 +170,6 @@ def remove(path: Path, keys: Iterable[str]) -> int:
         for key in keys:
             gone += history.execute("DELETE FROM shoots WHERE key = ?", (key,)).rowcount
         return gone
-
-
-def moment(text: str) -> datetime:
-    """ISO 8601 date, or date and time, as a time that can be compared; UTC where no zone is given."""
-    time_told = datetime.fromisoformat(text)
-    return time_told if time_told.tzinfo is not None else time_told.replace(tzinfo=UTC)
 
 
 def _row(shoot: Recorded) -> dict[str, Any]:

@@ -29,10 +29,9 @@ from attitude.history import (
     TEXTS,
     HistoryError,
     add_all,
-    moment,
     read,
 )
-from attitude.recorded import Recorded
+from attitude.recorded import Recorded, moment
 
 __all__ = ["bring_in", "export"]
 

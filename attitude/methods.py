@@ -130,35 +130,36 @@ def compare_methods(shoots: Sequence[Recorded], repeatability: Repeatability) ->
     return Methods(methods, tuple(_pair(a, b, len(couples)) for a, b in couples), left_out)
 
 
-def calibrations_each(ratio: float) -> int | None:
+def calibrations_each(ratio: float, pairs: int = 1) -> int | None:
     """Calibrations of each method that tell a ratio of scatters in 90 of 100 cases; None: too many.
 
     ratio : of the standard deviations, measurement included, either way up.
+    pairs : of methods that are tested.
     """
     # A ratio seen in so few calibrations is worth no second decimal.
-    return _needed(round(max(ratio, 1 / ratio), 1))
+    return _needed(round(max(ratio, 1 / ratio), 1), ALPHA / pairs)
 
 
 @lru_cache(maxsize=256)
-def _needed(ratio: float) -> int | None:
+def _needed(ratio: float, alpha: float) -> int | None:
     low, high = LEAST_CALIBRATIONS, MOST_CALIBRATIONS
-    if _power(ratio, high) < POWER:
+    if _power(ratio, high, alpha) < POWER:
         return None
     while low < high:
         middle = (low + high) // 2
-        low, high = (low, middle) if _power(ratio, middle) >= POWER else (middle + 1, high)
+        low, high = (low, middle) if _power(ratio, middle, alpha) >= POWER else (middle + 1, high)
     return low
 
 
-def _power(ratio: float, n: int) -> float:
-    """Share of seeded pairs of n normal leans that the Brown-Forsythe test tells apart at 5 %."""
+def _power(ratio: float, n: int, alpha: float) -> float:
+    """Share of seeded pairs of n normal leans that the Brown-Forsythe test tells apart at alpha."""
     x = np.random.default_rng(SEED).normal(size=(2, TRIALS, n)) * np.array([1.0, ratio])[:, None, None]
     off = np.abs(x - np.median(x, axis=2, keepdims=True))
     # Of two groups of one size the analysis of variance is the square of a t.
     between = off.mean(axis=2)
     within = off.var(axis=2, ddof=1)
     statistic = n * (between[1] - between[0]) ** 2 / (within[0] + within[1])
-    return float(np.mean(statistic > f.ppf(1 - ALPHA, 1, 2 * n - 2)))
+    return float(np.mean(statistic > f.ppf(1 - alpha, 1, 2 * n - 2)))
 
 
 def _method(name: str, rows: Array) -> Method:
@@ -184,7 +185,7 @@ def _pair(a: Method, b: Method, pairs: int) -> Pair:
     told = p <= ALPHA
     more: int | None = 0
     if not told:
-        needed = calibrations_each(spreads[1] / spreads[0]) if able else None
+        needed = calibrations_each(spreads[1] / spreads[0], pairs) if able else None
         more = None if needed is None else max(1, needed - min(a.calibrations, b.calibrations))
     tighter = (a.name if spreads[0] < spreads[1] else b.name) if told else ""
     return Pair((a.name, b.name), (a.calibrations, b.calibrations), p, tighter, more)

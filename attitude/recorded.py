@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 from attitude.findings import Estimate
 
-__all__ = ["Recorded"]
+__all__ = ["Recorded", "moment"]
 
 
 @dataclass(frozen=True)
@@ -44,3 +45,9 @@ class Recorded:
     since_power_on_s: float | None = None
     result: Mapping[str, Any] = field(default_factory=dict)
     blocks: Mapping[str, tuple[float | str | None, ...]] = field(default_factory=dict)
+
+
+def moment(text: str) -> datetime:
+    """ISO 8601 date, or date and time, as a time that can be compared; UTC where no zone is given."""
+    time_told = datetime.fromisoformat(text)
+    return time_told if time_told.tzinfo is not None else time_told.replace(tzinfo=UTC)

@@ -46,10 +46,11 @@ def _digest(path: Path) -> bytes:
     return found.digest()
 
 
-def recorded_of(material: Material, key: str, now: dt.datetime) -> Recorded:
+def recorded_of(material: Material, key: str, now: dt.datetime, filmed: str = "") -> Recorded:
     """The record of one check.
 
-    key : of its footage. now : aware of its zone; also the time of filming where nothing tells that.
+    key : of its footage. now : aware of its zone. filmed : as an earlier check of the same footage took it;
+    where nothing tells when it was filmed that stays, else it is the day of this check.
     """
     shoot, causes = material.shoot, material.causes
     blocks = None if material.covariates is None else material.covariates.blocks
@@ -57,7 +58,7 @@ def recorded_of(material: Material, key: str, now: dt.datetime) -> Recorded:
         key=key,
         rig=shoot.rig,
         title=shoot.title,
-        filmed=_filmed(material, now),
+        filmed=_filmed(material, filmed or now.date().isoformat()),
         recorded=now.astimezone(dt.UTC).isoformat(timespec="seconds"),
         calibration=shoot.calibration,
         method=shoot.method,
@@ -76,13 +77,13 @@ def recorded_of(material: Material, key: str, now: dt.datetime) -> Recorded:
     )
 
 
-def _filmed(material: Material, now: dt.datetime) -> str:
+def _filmed(material: Material, otherwise: str) -> str:
     """The sheet's day, with the time that the first clip carries where that is of the same day."""
     day = material.shoot.date
     made = [track.facts.created for track in material.tracks]
     starts = sorted(one.isoformat(timespec="seconds") for one in made if one and one.year >= CLOCK_SET_YEAR)
     if day is None:
-        return now.date().isoformat()
+        return otherwise
     return next((start for start in starts if start.startswith(day.isoformat())), day.isoformat())
 
 

@@ -22,7 +22,7 @@ the repeatability too large, never too small: what is claimed from it errs to th
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -31,10 +31,10 @@ from scipy.optimize import brentq
 from scipy.special import polygamma
 
 from attitude.findings import REPEAT_SD_DEG
-from attitude.recorded import Recorded
+from attitude.recorded import Recorded, moment
 from attitude.words import range_words
 
-__all__ = ["DEFAULT", "Repeatability", "in_order", "label", "learn", "repeat_words"]
+__all__ = ["DEFAULT", "Repeatability", "carried", "in_order", "label", "learn", "repeat_words"]
 
 Array = NDArray[np.float64]
 
@@ -74,7 +74,19 @@ def label(text: str) -> str:
 
 def in_order(shoots: Sequence[Recorded]) -> list[Recorded]:
     """Shoots as they were filmed; those of one date as they were checked."""
-    return sorted(shoots, key=lambda shoot: (shoot.filmed, shoot.recorded))
+    return sorted(shoots, key=lambda shoot: (moment(shoot.filmed), moment(shoot.recorded)))
+
+
+def carried(shoots: Sequence[Recorded]) -> list[Recorded]:
+    """Shoots of one rig in order, each without a calibration under that of the one before.
+
+    A label that was left out is not known, and no new calibration.
+    """
+    out: list[Recorded] = []
+    for shoot in shoots:
+        known = label(shoot.calibration) or not out
+        out.append(shoot if known else replace(shoot, calibration=out[-1].calibration))
+    return out
 
 
 def learn(shoots: Sequence[Recorded], rig: str) -> Repeatability:
@@ -83,7 +95,7 @@ def learn(shoots: Sequence[Recorded], rig: str) -> Repeatability:
     The default where the rig's runs have fewer than four degrees of freedom together (five shoots in one
     run, six in two), and for a rig without a name, which may be several.
     """
-    own = [shoot for shoot in in_order(shoots) if rig and label(shoot.rig) == label(rig)]
+    own = carried([shoot for shoot in in_order(shoots) if rig and label(shoot.rig) == label(rig)])
     runs = [run for run in _runs(own) if len(run) > 1]
     count = sum(len(run) for run in runs)
     if count - len(runs) < LEAST_DOF:

@@ -27,10 +27,10 @@ from attitude.charts import (
     single_shoots,
     smoothed,
 )
-from attitude.recorded import Recorded
-from attitude.repeatability import Repeatability, in_order, label, learn, repeat_words
+from attitude.recorded import Recorded, moment
+from attitude.repeatability import Repeatability, carried, in_order, label, learn, repeat_words
 
-__all__ = ["RigHistory", "history_sentences", "of_rig", "rig_history", "shoot_names"]
+__all__ = ["RigHistory", "between", "history_sentences", "of_rig", "rig_history", "shoot_names"]
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,8 @@ def of_rig(shoots: Sequence[Recorded], rig: str) -> tuple[Recorded, ...]:
 def rig_history(shoots: Sequence[Recorded], rig: str) -> RigHistory:
     """History of one rig. shoots : of any rigs, in any order."""
     own = of_rig(shoots, rig)
-    charted = tuple(shoot for shoot in own if shoot.lean is not None)
+    labelled = carried(own)
+    charted = tuple(shoot for shoot in labelled if shoot.lean is not None)
     starts = tuple(row for row, (a, b) in enumerate(pairwise(charted), 1) if _changed(a, b))
     calibrations = tuple(row for row in starts if _calibrated(charted[row - 1], charted[row]))
     learned = learn(shoots, rig)
@@ -77,7 +78,7 @@ def rig_history(shoots: Sequence[Recorded], rig: str) -> RigHistory:
     chart = smoothed(lean_deg, sd_deg, starts)
     begin = (0, *starts)[-1]
     run_deg, run_sd_deg = lean_deg[begin:], sd_deg[begin:]
-    comparison = _compared(own, learned)
+    comparison = _compared(labelled, learned)
     return RigHistory(
         rig,
         own,
@@ -104,6 +105,13 @@ def _compared(own: Sequence[Recorded], learned: Repeatability) -> Comparison | N
             runs.append([])
         runs[-1].append(shoot)
     return compare(runs[made - 1], runs[made], learned) if made else None
+
+
+def between(own: Sequence[Recorded], before: Sequence[Recorded], after: Sequence[Recorded]) -> list[Recorded]:
+    """A rig's shoots from the first of one side to the last of the other that stand on neither."""
+    named = {shoot.key for shoot in (*before, *after)}
+    first, last = moment(in_order(before)[0].filmed), moment(in_order(after)[-1].filmed)
+    return [shoot for shoot in own if shoot.key not in named and first < moment(shoot.filmed) <= last]
 
 
 def _changed(before: Recorded, after: Recorded) -> bool:

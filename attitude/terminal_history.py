@@ -12,7 +12,7 @@ from attitude.recorded import Recorded
 from attitude.report.rig_table import rig_rows, rig_sentences
 from attitude.rig_history import RigHistory, shoot_names
 
-__all__ = ["comparison_lines", "methods_lines", "rig_lines", "rigs_lines"]
+__all__ = ["comparison_lines", "methods_lines", "rig_lines", "rigs_lines", "said"]
 
 FEWEST_LETTERS = 16  # of a title
 
@@ -25,12 +25,12 @@ def rigs_lines(shoots: Sequence[Recorded], file: Path, *, columns: int = COLUMNS
         return laid_out([*lines, *block("File", [str(file)])], columns)
     count = Counter(shoot.rig for shoot in shoots)
     lines = [Paragraph(f"{_counted(len(shoots), 'shoot')} of {_counted(len(count), 'rig')}."), Paragraph()]
-    said = []
+    spans = []
     for rig in sorted(count):
         days = sorted(shoot.filmed[:10] for shoot in shoots if shoot.rig == rig)
         span = days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
-        said.append(f"{rig or '(without a name)'}: {_counted(count[rig], 'shoot')}, {span}")
-    lines += block("Rigs", said)
+        spans.append(f"{rig or '(without a name)'}: {_counted(count[rig], 'shoot')}, {span}")
+    lines += block("Rigs", spans)
     lines += block("Next", ["horizon-drift history show RIG"])
     return laid_out([*lines, *block("File", [str(file)])], columns)
 
@@ -49,13 +49,13 @@ def _rows(rows: Sequence[tuple[str, ...]], columns: int) -> list[Paragraph]:
     """Day, lean and title of each shoot, and its sensor offset where any of them knows one."""
     widest = max(len(row[3]) for row in rows)
     offsets = any(row[4] != "not known" for row in rows)
-    said = []
+    out = []
     for day, title, _, lean, offset, _ in rows:
         size = f"  {'' if offset == 'not known' else offset:>13}" if offsets else ""
         first, known = f"{day}  ", f"{lean:<{widest}}{size}  "
         room = max(FEWEST_LETTERS, columns - len(first) - len(known))
-        said.append(Paragraph(known + cut_to(title, room), first, " " * len(first)))
-    return said
+        out.append(Paragraph(known + cut_to(title, room), first, " " * len(first)))
+    return out
 
 
 def comparison_lines(
@@ -77,6 +77,11 @@ def methods_lines(rig: str, found: Methods, *, columns: int = COLUMNS) -> list[s
     lines += block("Told", [pair_words(one) for one in found.pairs])
     left = f"{_counted(found.left_out, 'shoot')} without a known lean, calibration or method left out"
     return laid_out([*lines, *block("Notes", [left] if found.left_out else [])], columns)
+
+
+def said(sentence: str, *, columns: int = COLUMNS) -> list[str]:
+    """One sentence. columns : as for :func:`rigs_lines`."""
+    return laid_out([Paragraph(sentence)], columns)
 
 
 def _counted(count: int, thing: str) -> str:

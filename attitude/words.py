@@ -12,8 +12,8 @@ from attitude.findings import Estimate
 
 # fmt: off
 __all__ = [
-    "POSE_WORDS", "chance_words", "lean_words", "member_words", "pitch_words", "places", "plain", "printable",
-    "range_words", "sum_words", "with_uncertainty",
+    "POSE_WORDS", "chance_words", "lean_words", "member_words", "moved_words", "pitch_words", "places",
+    "plain", "printable", "range_words", "sum_words", "with_uncertainty",
 ]
 # fmt: on
 
@@ -65,6 +65,14 @@ def lean_words(lean: Estimate) -> str:
         return f"level ({with_uncertainty(0.0, lean.half_width, 'deg')})"
     side = "right" if lean.value > 0 else "left"
     return f"{side} side low by {with_uncertainty(abs(lean.value), lean.half_width, 'deg')}"
+
+
+def moved_words(change: Estimate) -> str:
+    """``the right side down by 0.24 ± 0.15 deg``: a change of the lean, which no lean should be taken for."""
+    if abs(change.value) < LEVEL_SHARE * change.half_width:
+        return f"neither side down ({with_uncertainty(0.0, change.half_width, 'deg')})"
+    side = "right" if change.value > 0 else "left"
+    return f"the {side} side down by {with_uncertainty(abs(change.value), change.half_width, 'deg')}"
 
 
 def pitch_words(pitch: Estimate) -> str:

@@ -79,7 +79,7 @@ def test_words():
     rng, sd = np.random.default_rng(6), np.full(12, 0.08)
     said = change_words(find_change(series(rng, sd, -0.5, at=6), sd), NAMES)
     assert "from shoot 6" in said
-    assert "left side low by 0." in said
+    assert "the left side down by 0." in said
     assert "No change" in change_words(find_change(series(rng, sd), sd), NAMES)
 
 

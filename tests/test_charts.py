@@ -152,7 +152,7 @@ def test_a_drift_is_dated_by_its_side():
     assert drift.change.value < 0
     said = drift_words(drift, [f"shoot {k}" for k in range(len(lean))])
     assert f"Drifting since shoot {drift.since}" in said
-    assert "left side low by" in said
+    assert "the left side down by" in said
     assert "deg" in said
 
 

@@ -153,7 +153,9 @@ def test_compare_names_the_claim_first(season):
     assert out.splitlines()[0] == "The recalibration helped."
     status, out, _ = command("history", "compare", "Shingle bank 1", "Shingle bank 2", "--history", season)
     assert status == 0
-    assert out.startswith("No evidence")
+    assert "both sides have the same calibration" in " ".join(out.split())
+    status, out, _ = command("history", "compare", "on the bench", "in the van", "--history", season)
+    assert "name the earlier shoots first" in " ".join(out.split())
 
 
 @pytest.mark.parametrize(
@@ -163,6 +165,8 @@ def test_compare_names_the_claim_first(season):
         (("show", "Knot"), "rigs on record: Dunlin, Sandpiper"),
         (("methods",), "say which rig"),
         (("export", "shoots.xml"), "shoots.xml"),
+        (("remove", "in the van"), "names 6 shoots"),
+        (("remove", " "), "an empty name means no shoot"),
         (("import", "nothing.json"), "nothing.json"),
     ],
 )
@@ -196,6 +200,16 @@ def test_a_shoot_is_taken_off_the_record_alone(season):
     assert status == 0
     assert before[2].filmed in out
     assert read(season) == tuple(shoot for shoot in before if shoot.title != "Shingle bank 3")
+
+
+def test_a_history_that_is_not_there_overwrites_no_export(season, tmp_path):
+    file = tmp_path / "shoots.json"
+    assert command("history", "export", file, "--history", season)[0] == 0
+    kept = file.read_bytes()
+    status, _, error = command("history", "export", file, "--history", tmp_path / "typo.sqlite")
+    assert status == 2
+    assert "no shoot is on record there" in error
+    assert file.read_bytes() == kept
 
 
 def test_the_history_is_where_the_environment_says(season, monkeypatch):

@@ -6,12 +6,14 @@ import re
 import numpy as np
 import pytest
 
+from attitude.before_after import compare
 from attitude.chosen import ChoiceError, chosen, chosen_rig
+from attitude.repeatability import DEFAULT, learn
 from attitude.report.look import house_style
 from attitude.report.rig_chart import MOST_SHOOTS, chart_of
 from attitude.report.rig_page import write_rig_page
 from attitude.report.rig_table import rig_rows, rig_sentences
-from attitude.rig_history import rig_history, shoot_names
+from attitude.rig_history import between, rig_history, shoot_names
 from attitude.terminal_history import comparison_lines, rig_lines, rigs_lines
 from tests.recorded import recorded, series
 
@@ -51,6 +53,30 @@ def test_what_else_was_changed_ends_a_run_and_voids_a_comparison_across_it(chang
     assert found.calibrations == (4,)
     # Changed together with the calibration, it may be to blame; before or after, the shoots in between tell.
     assert found.comparison.claim == ("void" if row == 4 else "helped")
+
+
+def test_a_label_that_was_left_out_is_no_new_calibration():
+    shoots = two_calibrations()
+    shoots[5] = dataclasses.replace(shoots[5], calibration=" ")
+    found = rig_history(shoots, "Sandpiper")
+    assert found.calibrations == (4,)
+    assert found.comparison.claim == "helped"
+    assert learn(shoots, "Sandpiper") == learn(two_calibrations(), "Sandpiper")
+
+
+def test_what_was_changed_between_the_sides_voids_a_comparison():
+    shoots = two_calibrations()
+    shoots[5] = dataclasses.replace(shoots[5], changed=("camera",))
+    before, after = shoots[:4], shoots[6:]
+    assert between(shoots, before, after) == shoots[4:6]
+    assert compare(before, after, DEFAULT).claim == "helped"
+    found = compare(before, after, DEFAULT, between(shoots, before, after))
+    assert (found.claim, found.void) == (
+        "void",
+        ("not only the calibration was changed, but also: camera",),
+    )
+    assert "named first was filmed later" in " ".join(compare(after, before, DEFAULT).void)
+    assert "same shoot stands on both sides" in " ".join(compare(shoots[:5], shoots[4:], DEFAULT).void)
 
 
 def test_order_is_that_of_filming_and_other_rigs_are_left_out():

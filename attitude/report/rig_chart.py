@@ -64,6 +64,10 @@ def chart_of(history: RigHistory, tolerance_deg: float, key: str = "") -> Sketch
             x[kept], smooth[0][kept], smooth[2][kept], color=COLOURS["faint"][0], alpha=0.25, linewidth=0
         )
         axes.plot(x[kept], smooth[1][kept], color=COLOURS["ink"][0], linewidth=0.9, linestyle="--")
+    if history.single is not None:
+        begin = max(first, (0, *history.starts)[-1]) - 0.5
+        for limit_deg in (history.single.low_deg, history.single.high_deg):
+            axes.hlines(limit_deg, begin, x[-1] + 0.6, COLOURS["ink"][0], ":", linewidth=0.8)
     draw_points(axes, x, lean_deg, half_deg, "upright")
     crowd_in(crowd, axes, x, lean_deg - half_deg, lean_deg + half_deg)
     this = np.array([shoot.key == key for shoot in shown])
@@ -155,6 +159,8 @@ def _caption(history: RigHistory, first: int, judged: bool) -> str:
         parts.append("Upright lines: something was changed on purpose; its name stands above.")
     if judged:
         parts.append("Broken line: the lean smoothed over the last shoots; beyond its band it drifts.")
+    if history.single is not None:
+        parts.append("Dotted lines: limits for single shoots.")
     if first:
         parts.append(f"{first} earlier shoots are not shown.")
     if left_out:

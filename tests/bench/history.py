@@ -30,7 +30,9 @@ def rates(true_deg, learned_from, shift_deg, shoots, count, seed):
         repeatability = learn(history, "Sandpiper") if learned_from else DEFAULT
         level = rng.uniform(0.0, 0.6)
         before = series(rng.normal(level, scatter, shoots), 100, sd_deg=SD_DEG)
-        after = series(rng.normal(level - shift_deg, scatter, shoots), 200, sd_deg=SD_DEG)
+        after = series(
+            rng.normal(level - shift_deg, scatter, shoots), 200, sd_deg=SD_DEG, calibration="second"
+        )
         found = compare(before, after, repeatability)
         changed += found.changed
         claimed += found.changed or found.claim != "no evidence"

@@ -301,7 +301,7 @@ def comparison_words(found: Comparison) -> tuple[str, ...]:
     if found.void:
         return tuple(said)
     sure = "" if found.changed else ", which may be nothing"
-    said.append(f"Since then {moved_words(found.change)}{sure}")
+    said.append(f"Change: {moved_words(found.change)}{sure}")
     if found.p_smaller is not None and found.p_smaller_by_much is not None:
         said.append(
             f"That the level error is smaller now: {chance_words(found.p_smaller)}; "

@@ -381,6 +381,7 @@ def watched(columns: int, *words: object, stop_at: str = "", **environment: str)
     return done.wait(timeout=60), sent.decode("utf-8"), screen
 
 
+@pytest.mark.long
 def test_a_narrow_terminal_shows_how_far_it_is_and_then_the_result_alone(shoot, tmp_path):
     clip = tmp_path / f"a\x1b[31m\u202e[red]{'x' * 200}.mp4"
     clip.write_bytes((shoot / "clip.mp4").read_bytes())

@@ -112,6 +112,7 @@ def shoot_of(*clips):
     )
 
 
+@pytest.mark.long
 def test_recovers_the_offset_and_knows_how_well():
     """20 seeds: every error below 20 ms, and the stated sd is the size of the errors."""
     errors, sds = [], []

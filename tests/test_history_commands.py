@@ -56,6 +56,7 @@ def test_a_check_is_on_record_as_its_result_says(place):
     assert (place / "early" / "result" / "rig_chart.png").exists()
 
 
+@pytest.mark.long
 def test_the_same_footage_under_another_name_replaces_its_record(place, tmp_path):
     history, moved = tmp_path / "history.sqlite", tmp_path / "renamed"
     shutil.copy(place / "history.sqlite", history)

@@ -48,6 +48,7 @@ def test_a_moving_camera_is_followed(tmp_path):
     assert track.damage == ""
 
 
+@pytest.mark.long
 def test_quick_tilts_between_looks_are_followed_or_refused(tmp_path):
     """A move beyond the fine window must not leave the track on waves or clouds near the old place."""
     pitches = [0.0, 0.0, 9.0, 9.0, 2.0, 10.0, 0.0, 5.0, -4.0, -4.0, 6.0, 0.0] * 2
@@ -114,6 +115,7 @@ def test_frames_without_a_horizon_are_rows_with_a_reason(tmp_path):
     assert (lost["reason"].str.len() > 5).all()
 
 
+@pytest.mark.long
 def test_truncated_clip_is_measured_as_far_as_it_goes(tmp_path):
     whole = film(tmp_path / "whole.mp4", [(3.0, 1.0)] * 60)
     cut = tmp_path / "cut.mp4"

@@ -255,6 +255,7 @@ def test_an_aircraft_s_log_is_recognised_by_its_banks_in_turns_while_the_picture
     assert "airframe" in new.said["Assumed"]
 
 
+@pytest.mark.long
 def test_the_camera_s_log_is_taken_and_the_aircraft_s_left_out(folder):
     track = one_clip(folder)
     logged(flown(60, *BANKS, seed=8)).to_csv(folder / "a_flight.csv", index=False)
@@ -343,6 +344,7 @@ def test_roll_before_tilt_is_told_from_tilt_before_roll(folder):
     agrees(new, flight)
 
 
+@pytest.mark.long
 def test_a_board_turned_by_a_quarter_swaps_roll_and_pitch(folder):
     table = logged(FLIGHT)
     table = table.rename(columns={"roll": "pitch", "pitch": "roll"})
@@ -657,6 +659,7 @@ def test_a_still_clip_is_placed_by_the_wall_clock_alone(folder, zone_h, at_end, 
     assert "b.mp4: log_start_s" in new.said["Assumed"]
 
 
+@pytest.mark.long
 def test_slowed_footage_is_recognised_by_its_motion(folder):
     slow = clip(folder / "slow.mp4", 80.0)
     full = filmed(FLIGHT, 10.0, clip(folder / "one.mp4", 30.0))

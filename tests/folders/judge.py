@@ -15,22 +15,17 @@ What the folder cannot tell (the sign of an angle that never changes while filme
 marked.
 """
 
-import contextlib
-import io
-import os
-import sys
 from dataclasses import dataclass
-from unittest import mock
 
 import numpy as np
 
-from attitude.cli import run
 from attitude.clock import NOT_NEEDED, ClockError
 from attitude.entries import OTHER_BODIES
 from attitude.log import LogError, read_logs
 from attitude.readings import settle
 from attitude.sheet import SheetError, read_sheet
 from attitude.simulate import truth_at
+from tests.commands import run_here
 
 from .flights import body_angles_deg, flown
 from .marks import Marks
@@ -91,25 +86,11 @@ class Verdict:
 
 def run_new(folder):
     """Run ``horizon-drift new`` on a folder, as from a script: no terminal."""
-    out, err = io.StringIO(), io.StringIO()
-    argv = ["horizon-drift", "new", str(folder)]
-    with (
-        mock.patch.object(sys, "argv", argv),
-        mock.patch.object(sys, "stdin", io.StringIO()),
-        # Workers would each load everything anew, which takes longer than measuring these short clips.
-        mock.patch.object(os, "cpu_count", return_value=1),
-        contextlib.redirect_stdout(out),
-        contextlib.redirect_stderr(err),
-    ):
-        try:
-            run()
-            status = 0
-        except SystemExit as stop:
-            status = stop.code or 0
-        except Exception as error:  # a crash is a finding, not the end of the table
-            status = 1
-            err.write(f"{type(error).__name__}: {error}\n")
-    return Ran(int(status), out.getvalue(), err.getvalue())
+    try:
+        done = run_here("new", folder)
+    except Exception as error:  # a crash is a finding, not the end of the table
+        return Ran(1, "", f"{type(error).__name__}: {error}\n")
+    return Ran(int(done.returncode), done.stdout, done.stderr)
 
 
 def judged(truth, ran):

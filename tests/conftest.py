@@ -7,6 +7,7 @@ import atexit
 import os
 import shutil
 import tempfile
+from itertools import count
 from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -22,6 +23,9 @@ atexit.register(shutil.rmtree, OWN, ignore_errors=True)
 os.environ["HORIZON_DRIFT_HISTORY"] = str(OWN / "history.sqlite")
 
 
+NUMBER = count()
+
+
 @pytest.fixture(autouse=True)
-def _own_history(monkeypatch, tmp_path_factory):
-    monkeypatch.setenv("HORIZON_DRIFT_HISTORY", str(tmp_path_factory.mktemp("history") / "history.sqlite"))
+def _own_history(monkeypatch):
+    monkeypatch.setenv("HORIZON_DRIFT_HISTORY", str(OWN / f"history-{next(NUMBER)}.sqlite"))

@@ -19,6 +19,7 @@ from attitude.constants import Constants
 __all__ = [
     "FACES",
     "PROCEDURES",
+    "PROCEDURE_WORDS",
     "Capture",
     "CaptureError",
     "CaptureSheet",
@@ -31,7 +32,12 @@ Array = NDArray[np.float64]
 
 FACES = ("+x", "-x", "+y", "-y", "+z", "-z")
 # What a gimbal's calibration works out from the faces.
-PROCEDURES = ("offset_and_scale", "level_face", "matrix")
+PROCEDURE_WORDS = {
+    "offset_and_scale": "offset and scale only",
+    "level_face": "one face defines level",
+    "matrix": "full matrix",
+}
+PROCEDURES = tuple(PROCEDURE_WORDS)
 FACE_COSINE = 0.966  # 15 deg: farther off it is some other pose, an edge perhaps
 
 

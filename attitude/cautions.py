@@ -15,6 +15,7 @@ __all__ = [
     "UNPOWERED",
     "Cautions",
     "by_hand_cautions",
+    "capture_cautions",
     "filming_cautions",
     "reminder",
 ]
@@ -70,6 +71,18 @@ def by_hand_cautions(rig_kind: str) -> tuple[str, ...]:
     else:
         own = (*SUPPLIED, NO_FORCE, TURNED_OVER, f"{POWER_UP}.")
     return own if rig_kind == "bench" else (*own, BEACH)
+
+
+def capture_cautions() -> tuple[str, ...]:
+    """For turning the sensor's board by hand, and for the first power-up with new constants."""
+    return (
+        *UNPOWERED,
+        NEVER_BY_HAND,
+        "These are for the gimbal's sensor, never for that of the flight controller.",
+        f"{POWER_UP}; an aircraft then first in a low hover near you, where local rules and your licence "
+        "allow.",
+        CELLS,
+    )
 
 
 def reminder(rig_kind: str, *, by_hand: bool) -> str:

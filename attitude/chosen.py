@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from attitude.recorded import Recorded
+from attitude.calibrations import calibration_name
+from attitude.recorded import Recorded, RecordedCalibration
 from attitude.recording import footage_key
 from attitude.repeatability import label
 from attitude.sheet import SHEET_NAME, read_sheet
 
-__all__ = ["ChoiceError", "chosen", "chosen_rig"]
+__all__ = ["ChoiceError", "calibration_named", "chosen", "chosen_rig", "rig_named"]
 
 
 class ChoiceError(ValueError):
@@ -65,6 +66,48 @@ def chosen_rig(shoots: Sequence[Recorded], named: str | None) -> str:
         if label(rig) == label(named):
             return rig
     raise ChoiceError(f"no shoot of {named!r} is on record; rigs on record: {known}")
+
+
+def rig_named(names: Sequence[str], named: str | None) -> str:
+    """The rig that is named, as it is written on record; without a name the only one there is."""
+    rigs = {label(name): name for name in names}
+    if named is None:
+        return names[-1]
+    if label(named) in rigs:
+        return rigs[label(named)]
+    known = ", ".join(sorted(name or "(without a name)" for name in rigs.values()))
+    raise ChoiceError(f"nothing of {named!r} is on record; rigs on record: {known}")
+
+
+def calibration_named(
+    shoots: Sequence[Recorded], calibrations: Sequence[RecordedCalibration], named: str, rig: str | None
+) -> RecordedCalibration | None:
+    """The one calibration that is named by label, by day or by both; None where none is, a shoot perhaps."""
+    wanted = label(named)
+    found = [
+        one
+        for one in calibrations
+        if wanted in map(label, (one.calibration, one.made[:10], calibration_name(one), one.key))
+    ]
+    if not wanted or not found:
+        return None
+    example = calibration_name(found[0])
+    own = [one for one in shoots if rig is None or label(one.rig) == label(rig)]
+    as_shoot = any(wanted in map(label, (one.calibration, one.title, one.filmed[:10])) for one in own)
+    if as_shoot or (Path(named) / SHEET_NAME).is_file():
+        raise ChoiceError(
+            f"{named!r} names a calibration on record and shoots; name the calibration by its day and label, "
+            f"as {example!r}, or a shoot by its title or folder"
+        )
+    if len(found) == 1:
+        return found[0]
+    if len({label(one.rig) for one in found}) > 1:
+        mend = "add --rig"
+    elif len({calibration_name(one) for one in found}) > 1:
+        mend = f"name one by its day and label, as {example!r}"
+    else:
+        mend = "name one by its key: " + ", ".join(f"{one.key} (checked {one.recorded})" for one in found)
+    raise ChoiceError(f"{named!r} names {len(found)} calibrations; {mend}")
 
 
 def _rigs(shoots: Sequence[Recorded]) -> dict[str, str]:

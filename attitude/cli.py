@@ -8,6 +8,7 @@ only on a terminal. What measures and infers is imported by the commands that ne
 ``--version`` and a shell that completes a word need not wait for it.
 """
 
+import datetime as dt
 import sys
 from importlib.metadata import version
 from io import TextIOWrapper
@@ -29,6 +30,7 @@ __all__ = ["app", "run"]
 BAD_INPUT = frozenset(
     {
         "attitude.bench.BenchError",
+        "attitude.capture.CaptureError",
         "attitude.chosen.ChoiceError",
         "attitude.clock.ClockError",
         "attitude.demo.DemoError",
@@ -55,6 +57,7 @@ Examples:
   horizon-drift demo             see what comes out, on invented shoots
   horizon-drift new my_shoot     write a sheet for a folder of clips and logs
   horizon-drift check my_shoot   the main job
+  horizon-drift faces cube.csv   a six-face calibration, before the next flight
 
 Exit status: 0 it ran, whatever the verdict; 2 the input or the request was wrong, and one line says where and
 how to mend it; 1 anything else.""",
@@ -258,6 +261,48 @@ def shots(
     folder = out or folder
     write_card(card, folder)
     show(card_lines(card, folder, columns=text_columns()))
+
+
+@app.command(epilog="Example: horizon-drift faces cube.csv")
+def faces(
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...",
+            help="A log over all faces, a file per face, a table of averages, or a faces.toml.",
+        ),
+    ],
+    old: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Constants before: a .toml, or an earlier faces.json.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results.  [default: faces-result/ beside FILE]")
+    ] = None,
+    history: HistoryFile = None,
+) -> None:
+    """Check a six-face calibration before the next flight.
+
+    Which face to hold again, which constants follow, which lean they will leave, and whether they take away
+    what the last shoot on record showed. Writes faces.html and faces.json.
+    """
+    with starting():
+        from attitude.calibrations import read_calibrations, record_calibration
+        from attitude.faces import check_faces
+        from attitude.history import default_file, read
+        from attitude.terminal_faces import faces_lines
+
+    file = history or default_file()
+    report, folder = check_faces(
+        files,
+        out,
+        old=old,
+        shoots=read(file),
+        calibrations=read_calibrations(file),
+        now=dt.datetime.now().astimezone(),
+    )
+    show(faces_lines(report, folder, columns=text_columns()))
+    if report.recorded is not None:
+        record_calibration(file, report.recorded)
 
 
 def _ask(question: str) -> str:

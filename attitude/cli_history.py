@@ -41,24 +41,27 @@ def show_rig(
     out: Annotated[Path, typer.Option(help="Folder for history.html.")] = Path(),
     history: HistoryFile = None,
 ) -> None:
-    """One rig over its shoots, with a chart.
+    """One rig over its shoots, with a chart, and its calibrations.
 
     Did the last calibration help, is the rig drifting, was there a change that nobody marked?
     """
     with starting():
-        from attitude.chosen import chosen_rig
+        from attitude.calibrations import read_calibrations
+        from attitude.chosen import rig_named
         from attitude.history import default_file, read
         from attitude.report.rig_page import write_rig_page
         from attitude.rig_history import rig_history
         from attitude.terminal_history import rig_lines, rigs_lines
 
     file = history or default_file()
-    shoots = read(file)
-    if not shoots or (rig is None and len({shoot.rig for shoot in shoots}) > 1):
-        show(rigs_lines(shoots, file, columns=text_columns()))
+    shoots, calibrations = read(file), read_calibrations(file)
+    names = [*(one.rig for one in calibrations), *(one.rig for one in shoots)]
+    if not names or (rig is None and len(set(names)) > 1):
+        show(rigs_lines(shoots, file, calibrations, columns=text_columns()))
         return
-    found = rig_history(shoots, chosen_rig(shoots, rig))
-    show(rig_lines(found, write_rig_page(found, out), columns=text_columns()))
+    name = rig_named(names, rig)
+    found, own = rig_history(shoots, name), read_calibrations(file, name)
+    show(rig_lines(found, write_rig_page(found, out, own), own, columns=text_columns()))
 
 
 @records.command(epilog='Example: horizon-drift history compare "in the van" "on the bench"')
@@ -118,19 +121,22 @@ def export_shoots(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="To write; ends in .json or .csv.")],
     history: HistoryFile = None,
 ) -> None:
-    """Write everything on record to a file."""
+    """Write everything on record to a file.
+
+    A .json holds shoots and calibrations, a .csv the shoots only.
+    """
     with starting():
         from attitude.chosen import ChoiceError
         from attitude.history import default_file
-        from attitude.history_exchange import export
-        from attitude.terminal_history import said
+        from attitude.history_exchange import CSV_ENDING, export
+        from attitude.terminal_history import exported_words, said
 
     place = history or default_file()
     if not place.exists():
         raise ChoiceError(f"{place}: no shoot is on record there; name another file with --history")
-    count = export(place, file)
-    what = "1 shoot is" if count == 1 else f"{count} shoots are"
-    show(said(f"{what} written to {file}.", columns=text_columns()))
+    shoots, calibrations = export(place, file)
+    left_out = file.suffix.lower() == CSV_ENDING
+    show(said(exported_words(shoots, calibrations, file, left_out=left_out), columns=text_columns()))
 
 
 @records.command("import", epilog="Example: horizon-drift history import shoots.json")
@@ -138,9 +144,9 @@ def import_shoots(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="That an export wrote.")],
     history: HistoryFile = None,
 ) -> None:
-    """Put exported shoots on record.
+    """Put exported shoots and calibrations on record.
 
-    Of a shoot that is there already the later check stays.
+    Of one that is there already the later check stays.
     """
     with starting():
         from attitude.history import default_file
@@ -153,23 +159,32 @@ def import_shoots(
 
 @records.command(epilog='Example: horizon-drift history remove "Harbour wall, first try"')
 def remove(
-    shoot: Annotated[str, typer.Argument(metavar="SHOOT", help=NAMED)],
+    shoot: Annotated[
+        str, typer.Argument(metavar="SHOOT", help=f"{NAMED} Or the day and label of a calibration on record.")
+    ],
     rig: Annotated[str | None, typer.Option(help="Where several rigs have such shoots.")] = None,
     history: HistoryFile = None,
 ) -> None:
-    """Take a shoot off the record.
+    """Take a shoot, or a calibration with its constants, off the record.
 
-    Its footage and results stay.
+    Its files and results stay.
     """
     with starting():
-        from attitude.chosen import ChoiceError, chosen
+        from attitude.calibrations import calibration_name, read_calibrations, remove_calibration
+        from attitude.chosen import ChoiceError, calibration_named, chosen
         from attitude.history import default_file, read
         from attitude.history import remove as take_off
         from attitude.rig_history import shoot_names
         from attitude.terminal_history import said
 
     file = history or default_file()
-    gone = chosen(read(file), shoot, rig)
+    shoots = read(file)
+    one = calibration_named(shoots, read_calibrations(file, rig), shoot, rig)
+    if one is not None:
+        remove_calibration(file, one.key)
+        show(said(f"Off the record: the calibration {calibration_name(one)}.", columns=text_columns()))
+        return
+    gone = chosen(shoots, shoot, rig)
     if len(gone) > 1:
         raise ChoiceError(f"{shoot!r} names {len(gone)} shoots; name one by its title, day or folder")
     take_off(file, [one.key for one in gone])

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["Constants", "constants_of", "diagonal"]
 
@@ -40,10 +40,12 @@ class Constants:
         }
 
 
-def constants_of(offset_g: Array, matrix: Array) -> Constants:
+def constants_of(offset_g: ArrayLike, matrix: ArrayLike) -> Constants:
     """Constants of arrays (3,) and (3, 3)."""
-    x, y, z = (float(one) for one in offset_g)
-    rows = tuple((float(row[0]), float(row[1]), float(row[2])) for row in matrix)
+    x, y, z = (float(one) for one in np.asarray(offset_g, dtype=np.float64))
+    rows = tuple(
+        (float(row[0]), float(row[1]), float(row[2])) for row in np.asarray(matrix, dtype=np.float64)
+    )
     return Constants((x, y, z), rows)
 
 

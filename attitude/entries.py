@@ -18,16 +18,26 @@ __all__ = [
     "REPEATED",
     "RIG_KINDS",
     "SENSOR_AXES",
-    "SINGLE",
     "TERRAIN_DEG",
     "Check",
     "RefusedError",
+    "axes",
+    "choice",
+    "date",
+    "file",
+    "files",
+    "name",
+    "names",
+    "number",
+    "positive",
+    "refuse",
     "tables",
+    "text",
+    "unit",
 ]
 
-# Tables that repeat, [[log]], and those that stand once, [camera].
+# Tables that repeat, [[log]]; the others stand once, [camera].
 REPEATED = ("log", "clip", "bench")
-SINGLE = ("horizon", "camera")
 # How far the skyline may rise above the true horizon when the sheet does not say.
 TERRAIN_DEG = {"sea": 0.0, "plain": 0.1, "lake": 0.1, "hills": 0.6, "unknown": 0.3}
 
@@ -63,7 +73,8 @@ class RefusedError(ValueError):
 Check = Callable[[Any], Any]
 
 
-def _refuse(value: object, expected: str) -> NoReturn:
+def refuse(value: object, expected: str) -> NoReturn:
+    """Refuse a value, showing it and what was expected."""
     try:
         shown = json.dumps(value, ensure_ascii=False)
     except TypeError:
@@ -72,47 +83,52 @@ def _refuse(value: object, expected: str) -> NoReturn:
     raise RefusedError(f"is {shown}; expected {expected}")
 
 
-def _text(value: Any) -> str:
+def text(value: Any) -> str:
+    """Check for text."""
     if not isinstance(value, str):
-        _refuse(value, "text in double quotes")
+        refuse(value, "text in double quotes")
     return value
 
 
-def _name(value: Any) -> str:
+def name(value: Any) -> str:
+    """Check for the name of a column."""
     if not isinstance(value, str) or not value.strip():
-        _refuse(value, "the name of a column in double quotes")
+        refuse(value, "the name of a column in double quotes")
     return value
 
 
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
-        _refuse(value, "true or false, without quotes")
+        refuse(value, "true or false, without quotes")
     return value
 
 
-def _date(value: Any) -> dt.date:
+def date(value: Any) -> dt.date:
+    """Check for a date."""
     if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        _refuse(value, "a date such as 2026-05-01, without quotes")
+        refuse(value, "a date such as 2026-05-01, without quotes")
     return value
 
 
-def _number(low: float, high: float, what: str) -> Check:
+def number(low: float, high: float, what: str) -> Check:
     """Check for a finite number in [low, high]; ``what`` puts the range in words."""
 
     def check(value: Any) -> float:
         good = isinstance(value, int | float) and not isinstance(value, bool)
         if not good or not math.isfinite(value) or not low <= value <= high:
-            _refuse(value, what + (", without quotes" if isinstance(value, str) else ""))
+            refuse(value, what + (", without quotes" if isinstance(value, str) else ""))
         return float(value)
 
     return check
 
 
-def _choice(*allowed: str) -> Check:
+def choice(*allowed: str) -> Check:
+    """Check for one of the allowed words."""
+
     def check(value: Any) -> str:
         if value not in allowed:
             near = get_close_matches(str(value).lower(), allowed, 1, 0.6)
-            _refuse(value, " | ".join(allowed) + (f"; nearest: {near[0]}" if near else ""))
+            refuse(value, " | ".join(allowed) + (f"; nearest: {near[0]}" if near else ""))
         return str(value)
 
     return check
@@ -120,28 +136,30 @@ def _choice(*allowed: str) -> Check:
 
 def _quarter_turn(value: Any) -> int:
     if isinstance(value, bool) or value not in (0, 90, 180, 270):
-        _refuse(value, "0 | 90 | 180 | 270")
+        refuse(value, "0 | 90 | 180 | 270")
     return int(value)
 
 
-def _unit(*named: str, counts: str) -> Check:
+def unit(*named: str, counts: str) -> Check:
+    """Check for a named unit or a number; ``counts`` says what the number is."""
+
     def check(value: Any) -> str | float:
         if isinstance(value, str) and value in named:
             return value
         if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < math.inf:
             return float(value)
-        _refuse(value, " | ".join(f'"{n}"' for n in named) + f" | {counts} as a number above 0")
+        refuse(value, " | ".join(f'"{n}"' for n in named) + f" | {counts} as a number above 0")
 
     return check
 
 
-def _names(*labels: str) -> Check:
+def names(*labels: str) -> Check:
     """Check for one different column name per label."""
 
     def check(value: Any) -> tuple[str, ...]:
         good = isinstance(value, list) and all(isinstance(v, str) and v.strip() for v in value)
         if not good or len(value) != len(labels) or len(set(value)) != len(labels):
-            _refuse(value, f"{len(labels)} different column names: [{', '.join(labels)}]")
+            refuse(value, f"{len(labels)} different column names: [{', '.join(labels)}]")
         return tuple(value)
 
     return check
@@ -149,17 +167,18 @@ def _names(*labels: str) -> Check:
 
 def _changes(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(v in CHANGES for v in value):
-        _refuse(value, "a list of " + ", ".join(f'"{c}"' for c in CHANGES))
+        refuse(value, "a list of " + ", ".join(f'"{c}"' for c in CHANGES))
     return tuple(value)
 
 
-def _axes(value: Any) -> tuple[str, ...]:
+def axes(value: Any) -> tuple[str, ...]:
+    """Check for the board axes along camera right, down, forward."""
     axes = tuple(value) if isinstance(value, list) else ()
     if sorted(str(a).lstrip("-+") for a in axes) != ["x", "y", "z"]:
-        _refuse(value, 'the board axes that point right, down, forward, such as ["y", "-z", "-x"]')
+        refuse(value, 'the board axes that point right, down, forward, such as ["y", "-z", "-x"]')
     axes = tuple(str(a).lstrip("+") for a in axes)
     if axes not in SENSOR_AXES:
-        _refuse(value, "a right-handed board: change the sign of one axis")
+        refuse(value, "a right-handed board: change the sign of one axis")
     return axes
 
 
@@ -175,23 +194,23 @@ def _pair(value: Any, low: float) -> tuple[float, float] | None:
 def _shores(value: Any) -> tuple[float, float]:
     pair = _pair(value, 1.0)
     if pair is None:
-        _refuse(value, "[nearest, farthest] in metres, such as [1800.0, 4000.0]")
+        refuse(value, "[nearest, farthest] in metres, such as [1800.0, 4000.0]")
     return pair
 
 
 def _stretches(value: Any) -> tuple[tuple[float, float], ...]:
     pairs = [_pair(v, 0.0) for v in value] if isinstance(value, list) else [None]
     if any(pair is None or pair[0] == pair[1] for pair in pairs):
-        _refuse(value, "pairs of clip times [[from, to], ...] in seconds with from before to")
+        refuse(value, "pairs of clip times [[from, to], ...] in seconds with from before to")
     return tuple(pair for pair in pairs if pair is not None)
 
 
-def _file(folder: Path) -> Check:
+def file(folder: Path) -> Check:
     """Check that a path, as written relative to ``folder``, is a file."""
 
     def check(value: Any) -> Path:
         if not isinstance(value, str) or not value.strip():
-            _refuse(value, "the name of a file in double quotes")
+            refuse(value, "the name of a file in double quotes")
         path = folder / value
         try:
             if path.is_file():
@@ -207,99 +226,102 @@ def _file(folder: Path) -> Check:
     return check
 
 
-def _files(folder: Path) -> Check:
+def files(folder: Path) -> Check:
+    """Check that paths, as written relative to ``folder``, are files."""
+
     def check(value: Any) -> tuple[Path, ...]:
         if not isinstance(value, list) or not value:
-            _refuse(value, 'a list of file names in order, such as ["a.mp4", "b.mp4"]')
-        return tuple(_file(folder)(v) for v in value)
+            refuse(value, 'a list of file names in order, such as ["a.mp4", "b.mp4"]')
+        return tuple(file(folder)(v) for v in value)
 
     return check
 
 
-ANGLE = _number(-360.0, 360.0, "an angle in degrees from -360 to 360")
-WIDTH = _number(0.01, 179.9, "an angle in degrees above 0 and below 180")
-SECONDS = _number(-1e12, 1e12, "a time in seconds")
+ANGLE = number(-360.0, 360.0, "an angle in degrees from -360 to 360")
+WIDTH = number(0.01, 179.9, "an angle in degrees above 0 and below 180")
+SECONDS = number(-1e12, 1e12, "a time in seconds")
 
 
-def _positive(what: str, high: float = 1e6) -> Check:
-    return _number(1e-6, high, f"{what} above 0" + (f", at most {high:g}" if high < 1e6 else ""))
+def positive(what: str, high: float = 1e6) -> Check:
+    """Check for a finite number above 0."""
+    return number(1e-6, high, f"{what} above 0" + (f", at most {high:g}" if high < 1e6 else ""))
 
 
 def tables(folder: Path) -> dict[str, dict[str, Check]]:
     """Every key of the contract, by table; "" is the top of the sheet."""
     return {
         "": {
-            "title": _text,
-            "date": _date,
-            "rig": _text,
-            "rig_kind": _choice(*RIG_KINDS),
-            "calibration": _text,
-            "method": _text,
+            "title": text,
+            "date": date,
+            "rig": text,
+            "rig_kind": choice(*RIG_KINDS),
+            "calibration": text,
+            "method": text,
             "changed": _changes,
-            "trim_deg": _number(-45.0, 45.0, "an angle in degrees from -45 to 45"),
+            "trim_deg": number(-45.0, 45.0, "an angle in degrees from -45 to 45"),
             "trim_in_log": _flag,
-            "tolerance_deg": _positive("an angle in degrees", 45.0),
+            "tolerance_deg": positive("an angle in degrees", 45.0),
             "stabilised": _flag,
         },
         "horizon": {
-            "surface": _choice(*TERRAIN_DEG),
-            "terrain_deg": _number(0.0, 45.0, "an angle in degrees from 0 to 45"),
-            "visibility_km": _positive("a distance in kilometres"),
-            "height_m": _number(0.0, 20000.0, "a height in metres from 0 to 20000"),
+            "surface": choice(*TERRAIN_DEG),
+            "terrain_deg": number(0.0, 45.0, "an angle in degrees from 0 to 45"),
+            "visibility_km": positive("a distance in kilometres"),
+            "height_m": number(0.0, 20000.0, "a height in metres from 0 to 20000"),
             "shore_m": _shores,
             "shore_bearing_deg": ANGLE,
         },
         "camera": {
             "hfov_deg": WIDTH,
             "diagonal_fov_deg": WIDTH,
-            "focal_mm": _positive("a length in millimetres"),
-            "sensor_width_mm": _positive("a length in millimetres"),
-            "focal_35mm": _positive("a length in millimetres"),
-            "crop": _positive("a factor", 20.0),
+            "focal_mm": positive("a length in millimetres"),
+            "sensor_width_mm": positive("a length in millimetres"),
+            "focal_35mm": positive("a length in millimetres"),
+            "crop": positive("a factor", 20.0),
             "mount_roll_deg": _quarter_turn,
-            "readout_ms": _number(0.0, 1000.0, "a time in milliseconds from 0 to 1000"),
-            "lens": _file(folder),
+            "readout_ms": number(0.0, 1000.0, "a time in milliseconds from 0 to 1000"),
+            "lens": file(folder),
         },
         "log": {
-            "file": _file(folder),
-            "attitude_of": _choice(*ATTITUDES),
-            "time": _name,
-            "time_unit": _choice("s", "ms", "us", "ns", "iso8601"),
-            "roll": _name,
-            "pitch": _name,
-            "yaw": _name,
-            "angle_unit": _unit("deg", "rad", counts="degrees per count"),
-            "angle_order": _choice("yaw_pitch_roll", "yaw_roll_pitch"),
-            "roll_positive": _choice("right_down", "left_down"),
-            "pitch_positive": _choice("up", "down"),
-            "yaw_positive": _choice("right", "left"),
-            "quaternion": _names("w", "x", "y", "z"),
-            "quaternion_of": _choice(*QUATERNIONS),
-            "accelerometer": _names("x", "y", "z"),
-            "accelerometer_unit": _unit("g", "m/s2", "mg", counts="counts per g"),
-            "accelerometer_sign": _choice("up_reads_plus", "up_reads_minus"),
-            "gyro": _names("x", "y", "z"),
-            "gyro_unit": _unit("deg/s", "rad/s", counts="counts per deg/s"),
-            "temperature_c": _name,
-            "velocity_mps": _names("north", "east"),
-            "sensor_axes": _axes,
+            "file": file(folder),
+            "attitude_of": choice(*ATTITUDES),
+            "time": name,
+            "time_unit": choice("s", "ms", "us", "ns", "iso8601"),
+            "roll": name,
+            "pitch": name,
+            "yaw": name,
+            "angle_unit": unit("deg", "rad", counts="degrees per count"),
+            "angle_order": choice("yaw_pitch_roll", "yaw_roll_pitch"),
+            "roll_positive": choice("right_down", "left_down"),
+            "pitch_positive": choice("up", "down"),
+            "yaw_positive": choice("right", "left"),
+            "quaternion": names("w", "x", "y", "z"),
+            "quaternion_of": choice(*QUATERNIONS),
+            "accelerometer": names("x", "y", "z"),
+            "accelerometer_unit": unit("g", "m/s2", "mg", counts="counts per g"),
+            "accelerometer_sign": choice("up_reads_plus", "up_reads_minus"),
+            "gyro": names("x", "y", "z"),
+            "gyro_unit": unit("deg/s", "rad/s", counts="counts per deg/s"),
+            "temperature_c": name,
+            "velocity_mps": names("north", "east"),
+            "sensor_axes": axes,
             "powered_on_s": SECONDS,
         },
         "clip": {
-            "file": _file(folder),
-            "files": _files(folder),
+            "file": file(folder),
+            "files": files(folder),
             "log_start_s": SECONDS,
-            "shot": _choice(*SHOTS),
-            "time_scale": _positive("a factor", 4.0),
+            "shot": choice(*SHOTS),
+            "time_scale": positive("a factor", 4.0),
             "picture_turned_deg": _quarter_turn,
             "hfov_deg": WIDTH,
-            "lens": _file(folder),
-            "reference": _choice("horizon", "plumb_line", "level_line"),
+            "lens": file(folder),
+            "reference": choice("horizon", "plumb_line", "level_line"),
             "exclude_s": _stretches,
         },
         "bench": {
-            "file": _file(folder),
-            "pose": _choice(*POSES),
-            "bubble_deg": _number(0.0, 45.0, "an angle in degrees from 0 to 45"),
+            "file": file(folder),
+            "pose": choice(*POSES),
+            "bubble_deg": number(0.0, 45.0, "an angle in degrees from 0 to 45"),
         },
     }

@@ -1,6 +1,7 @@
-"""The history: one SQLite file with a row per checked shoot, written whole or not at all.
+"""The history: one SQLite file with a row per checked shoot or calibration, written whole or not at all.
 
-A shoot checked again replaces its own row. Writers wait for one another; readers wait for nobody. Numbers
+What is checked again replaces its own row. Calibrations have their table here and their functions in
+:mod:`attitude.calibrations`. Writers wait for one another; readers wait for nobody. Numbers
 come back bit for bit: result and blocks are JSON with the shortest digits that give the same float, and the
 columns of numbers carry no type, because a typed one forgets the sign of -0.0. What is not finite is kept as
 None. Every function that opens the file raises :class:`HistoryError` where it cannot be read or written.
@@ -9,12 +10,11 @@ None. Every function that opens the file raises :class:`HistoryError` where it c
 from __future__ import annotations
 
 import json
-import math
 import os
 import shutil
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,11 +25,11 @@ from urllib.parse import quote
 from platformdirs import user_data_path
 
 from attitude.findings import Estimate
-from attitude.recorded import Recorded, moment
+from attitude.recorded import Recorded, finite, moment, plain
 
 __all__ = [
     "COLUMNS", "ESTIMATES", "ESTIMATE_PARTS", "HISTORY_VARIABLE", "JSON_TEXTS", "NUMBERS", "NUMBERS_OR_NONE",
-    "TEXTS", "HistoryError", "add_all", "default_file", "read", "record", "remove", "rigs",
+    "TEXTS", "HistoryError", "add_all", "cells", "default_file", "put", "read", "record", "remove", "rigs",
 ]  # fmt: skip
 
 HISTORY_VARIABLE = "HORIZON_DRIFT_HISTORY"
@@ -71,7 +71,21 @@ MIGRATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
             "CREATE INDEX shoots_by_rig ON shoots (rig)",
         ),
     ),
+    (
+        "calibrations",
+        (
+            """CREATE TABLE calibrations (
+    key TEXT NOT NULL PRIMARY KEY,
+    rig TEXT NOT NULL, calibration TEXT NOT NULL, made TEXT NOT NULL, recorded TEXT NOT NULL,
+    procedure TEXT NOT NULL,
+    bubble_deg NOT NULL CHECK (typeof(bubble_deg) = 'real'),
+    temperature_c CHECK (typeof(temperature_c) IN ('real', 'null')),
+    sensor_axes TEXT NOT NULL, old TEXT, new TEXT NOT NULL, result TEXT NOT NULL
+)""",
+        ),
+    ),
 )
+SHOOTS = "shoots"
 
 MENDS = {
     sqlite3.SQLITE_READONLY: f"must not be written; allow it, or name another file in {HISTORY_VARIABLE}",
@@ -100,34 +114,42 @@ def record(path: Path, shoot: Recorded) -> bool:
     An estimate that is not finite is kept as None, and so is what is not finite in result and blocks.
     HistoryError also where the shoot lacks a date or a number that it must have.
     """
-    row = _checked(path, shoot)
+    return put(path, SHOOTS, _checked(path, shoot))
+
+
+def put(path: Path, table: str, row: Mapping[str, Any]) -> bool:
+    """Write one row, all its columns by name; True when it replaced the row of the same key."""
     with _writing(path) as history:
-        return _store(history, row)
+        return _store(history, table, row)
 
 
-def add_all(path: Path, shoots: Iterable[Recorded]) -> tuple[int, int]:
+def add_all(
+    path: Path, shoots: Iterable[Recorded], others: Mapping[str, Iterable[Mapping[str, Any]]] | None = None
+) -> tuple[int, int]:
     """Write many shoots, all or none: how many were new, how many replaced an older record.
 
-    Of records of the same key the one recorded last stays; of two recorded at once the one that was there.
+    others : rows of other tables, written and counted with them. Of records of the same key the one recorded
+    last stays; of two recorded at once the one that was there.
     """
-    rows: dict[str, dict[str, Any]] = {}
-    for row in (_checked(path, shoot) for shoot in shoots):
-        seen = rows.get(row["key"])
-        if seen is None or moment(row["recorded"]) > moment(seen["recorded"]):
-            rows[row["key"]] = row
+    rows: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for table, some in ((SHOOTS, (_checked(path, shoot) for shoot in shoots)), *(others or {}).items()):
+        for row in some:
+            seen = rows.get((table, row["key"]))
+            if seen is None or moment(row["recorded"]) > moment(seen["recorded"]):
+                rows[table, row["key"]] = row
     if not rows:
         return 0, 0
     new = replaced = 0
     with _writing(path) as history:
-        for key, row in rows.items():
-            there = history.execute("SELECT recorded FROM shoots WHERE key = ?", (key,)).fetchone()
+        for (table, key), row in rows.items():
+            there = history.execute(f"SELECT recorded FROM {table} WHERE key = ?", (key,)).fetchone()
             if there is None:
                 new += 1
             elif moment(row["recorded"]) > moment(there[0]):
                 replaced += 1
             else:
                 continue
-            _store(history, row)
+            _store(history, table, row)
     return new, replaced
 
 
@@ -137,13 +159,8 @@ def read(path: Path, rig: str | None = None) -> tuple[Recorded, ...]:
     A date without a time is the start of its day, a time without a zone is UTC. A history that does not exist
     yet is empty. Nothing is made or changed beside it: what cannot be read in place is read from a copy.
     """
-    wanted, values = ("", ()) if rig is None else (" WHERE rig = ?", (rig,))
-    with _reading(path) as history:
-        if history is None:
-            return ()
-        cells = history.execute(f"SELECT {', '.join(COLUMNS)} FROM shoots{wanted}", values).fetchall()
     found = []
-    for row in cells:
+    for row in cells(path, SHOOTS, COLUMNS, rig):
         try:
             shoot = _shoot(dict(zip(COLUMNS, row, strict=True)))
             found.append((moment(shoot.filmed), moment(shoot.recorded), shoot.key, shoot))
@@ -151,6 +168,15 @@ def read(path: Path, rig: str | None = None) -> tuple[Recorded, ...]:
             mend = "remove this shoot, or restore a copy of the file"
             raise HistoryError(f"{path}: shoot {row[0]} is damaged ({error}); {mend}") from None
     return tuple(shoot for *_when, shoot in sorted(found, key=lambda one: one[:3]))
+
+
+def cells(path: Path, table: str, columns: Sequence[str], rig: str | None = None) -> list[tuple[Any, ...]]:
+    """Columns of every row, or of those of one rig, in no order, as :func:`read` does it."""
+    wanted, values = ("", ()) if rig is None else (" WHERE rig = ?", (rig,))
+    with _reading(path) as history:
+        if history is None:
+            return []
+        return history.execute(f"SELECT {', '.join(columns)} FROM {table}{wanted}", values).fetchall()
 
 
 def rigs(path: Path) -> dict[str, int]:
@@ -161,14 +187,14 @@ def rigs(path: Path) -> dict[str, int]:
         return dict(history.execute("SELECT rig, count(*) FROM shoots GROUP BY rig ORDER BY rig").fetchall())
 
 
-def remove(path: Path, keys: Iterable[str]) -> int:
-    """Remove the shoots of these keys, all or none; how many there were. Unknown keys are passed over."""
+def remove(path: Path, keys: Iterable[str], table: str = SHOOTS) -> int:
+    """Remove the rows of these keys, all or none; how many there were. Unknown keys are passed over."""
     if not _there(path):
         return 0
     with _writing(path) as history:
         gone = 0
         for key in keys:
-            gone += history.execute("DELETE FROM shoots WHERE key = ?", (key,)).rowcount
+            gone += history.execute(f"DELETE FROM {table} WHERE key = ?", (key,)).rowcount
         return gone
 
 
@@ -181,13 +207,13 @@ def _row(shoot: Recorded) -> dict[str, Any]:
         except ValueError:
             raise ValueError(f"{name} is {row[name]!r}; expected a date as 2031-05-20") from None
     for name in NUMBERS:
-        row[name] = _finite(getattr(shoot, name))
+        row[name] = finite(getattr(shoot, name))
         if row[name] is None:
             raise ValueError(f"{name} is {getattr(shoot, name)}; expected a number")
-    row |= {name: _finite(getattr(shoot, name)) for name in NUMBERS_OR_NONE}
+    row |= {name: finite(getattr(shoot, name)) for name in NUMBERS_OR_NONE}
     for name in ESTIMATES:
         one: Estimate | None = getattr(shoot, name)
-        numbers = () if one is None else (_finite(one.value), _finite(one.sd), _finite(one.t95))
+        numbers = () if one is None else (finite(one.value), finite(one.sd), finite(one.t95))
         whole = one is not None and None not in numbers
         parts = (*numbers, bool(one.determined)) if one is not None and whole else (None,) * 4
         row |= {f"{name}_{part}": value for part, value in zip(ESTIMATE_PARTS, parts, strict=True)}
@@ -195,8 +221,8 @@ def _row(shoot: Recorded) -> dict[str, Any]:
         raise ValueError("blocks differ in length; expected columns of one length")
     # In letters that every encoding has, so that a file name that belongs to no text cannot stop it.
     row["changed"] = json.dumps(shoot.changed)
-    row["result"] = json.dumps(_plain(shoot.result), allow_nan=False)
-    row["blocks"] = json.dumps(_plain(shoot.blocks), allow_nan=False)
+    row["result"] = json.dumps(plain(shoot.result), allow_nan=False)
+    row["blocks"] = json.dumps(plain(shoot.blocks), allow_nan=False)
     return row
 
 
@@ -211,19 +237,6 @@ def _shoot(row: Mapping[str, Any]) -> Recorded:
     return Recorded(**told)
 
 
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
-
-
-def _plain(value: Any) -> Any:
-    """What JSON can hold, with None for what is not finite."""
-    if isinstance(value, Mapping):
-        return {name: _plain(one) for name, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    return _finite(value) if isinstance(value, float) else value
-
-
 def _checked(path: Path, shoot: Recorded) -> dict[str, Any]:
     try:
         return _row(shoot)
@@ -231,13 +244,14 @@ def _checked(path: Path, shoot: Recorded) -> dict[str, Any]:
         raise HistoryError(f"{path}: shoot {shoot.key} is not recorded: {error}") from None
 
 
-def _store(history: sqlite3.Connection, row: Mapping[str, Any]) -> bool:
-    there = history.execute("SELECT 1 FROM shoots WHERE key = ?", (row["key"],)).fetchone() is not None
+def _store(history: sqlite3.Connection, table: str, row: Mapping[str, Any]) -> bool:
+    there = history.execute(f"SELECT 1 FROM {table} WHERE key = ?", (row["key"],)).fetchone() is not None
+    changes = ", ".join(f"{name} = excluded.{name}" for name in row if name != "key")
     # Not INSERT OR REPLACE, which would delete the row first and whatever may hang on it.
     history.execute(
-        f"INSERT INTO shoots ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))}) "
-        f"ON CONFLICT (key) DO UPDATE SET {', '.join(f'{name} = excluded.{name}' for name in COLUMNS[1:])}",
-        tuple(row[name] for name in COLUMNS),
+        f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join('?' * len(row))}) "
+        f"ON CONFLICT (key) DO UPDATE SET {changes}",
+        tuple(row.values()),
     )
     return there
 

@@ -1,8 +1,9 @@
 """The history as one file to take along: JSON for programs, CSV for spreadsheets; both can come back.
 
-Nothing is lost on the way: numbers are written with the shortest digits that give the same float. In CSV,
-result and blocks stand as JSON in cells of their own, and a text that a spreadsheet would take for a formula
-stands behind an apostrophe, which is taken off when it is brought in.
+JSON holds shoots and calibrations, CSV the shoots alone: a table has one kind of row. Nothing is lost on the
+way: numbers are written with the shortest digits that give the same float. In CSV, result and blocks stand as
+JSON in cells of their own, and a text that a spreadsheet would take for a formula stands behind an
+apostrophe, which is taken off when it is brought in.
 """
 
 from __future__ import annotations
@@ -12,11 +13,14 @@ import io
 import json
 import math
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, fields
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
+from attitude.calibrations import CALIBRATIONS, calibration_row, constants_from, read_calibrations
+from attitude.constants import Constants
 from attitude.files import write_whole
 from attitude.findings import Estimate
 from attitude.history import (
@@ -31,41 +35,48 @@ from attitude.history import (
     add_all,
     read,
 )
-from attitude.recorded import Recorded, moment
+from attitude.recorded import Recorded, RecordedCalibration, moment
 
-__all__ = ["bring_in", "export"]
+__all__ = ["CSV_ENDING", "bring_in", "export"]
 
-FORMAT, VERSION = "horizon-drift history", 1
+Made = Callable[[], Recorded | RecordedCalibration]
+
+FORMAT, VERSION = "horizon-drift history", 2
+SHOOTS_ONLY = 1  # the version before calibrations were kept; its files come in to this day
 JSON_ENDING, CSV_ENDING = ".json", ".csv"
 # What begins a formula, in wide letters too; the apostrophe, so that one that was there before is kept.
 RISKY = frozenset("=+-@\t\r\n'\uff1d\uff0b\uff0d\uff20")
 YES_NO = {"yes": True, "no": False}
 NAMES = tuple(field.name for field in fields(Recorded))
+CALIBRATION_NAMES = tuple(field.name for field in fields(RecordedCalibration))
+CALIBRATION_TEXTS = ("key", "rig", "calibration", "made", "recorded", "procedure")
 MEND = "mend it, or export the history again"
 
 
-def export(path_history: Path, target: Path) -> int:
-    """Write the whole history to ``target``, .json or .csv by its ending; how many shoots it holds.
+def export(path_history: Path, target: Path) -> tuple[int, int]:
+    """Write the history to ``target``, .json or .csv by its ending; how many shoots and calibrations it has.
 
-    Raises HistoryError where the history cannot be read, the file cannot be written or its ending is another.
+    A .csv gets the shoots alone; the calibrations are counted all the same. Raises HistoryError where the
+    history cannot be read, the file cannot be written or its ending is another.
     """
     kind = _kind(target)
     if target.resolve() == path_history.resolve():
         raise HistoryError(f"{target}: is the history itself; give the export another name")
-    shoots = read(path_history)
-    data = _to_json(shoots) if kind == JSON_ENDING else _to_csv(shoots)
+    shoots, calibrations = read(path_history), read_calibrations(path_history)
+    data = _to_json(shoots, calibrations) if kind == JSON_ENDING else _to_csv(shoots)
     try:
         write_whole(target, data)
     except OSError as error:
         raise HistoryError(f"{target}: cannot be written ({error.strerror}); check its folder") from None
-    return len(shoots)
+    return len(shoots), len(calibrations)
 
 
 def bring_in(path_history: Path, source: Path) -> tuple[int, int]:
     """Add an exported file to the history, all of it or nothing: how many were new, how many replaced.
 
-    Of a shoot that stands in both the one recorded last stays; where it was there already it is not counted.
-    Raises HistoryError, naming the row or entry, where the file is not as it was exported.
+    Shoots and calibrations are counted together. Of one that stands in both the one recorded last stays;
+    where it was there already it is not counted. Raises HistoryError, naming the row or entry, where the file
+    is not as it was exported.
     """
     kind = _kind(source)
     try:
@@ -75,13 +86,17 @@ def bring_in(path_history: Path, source: Path) -> tuple[int, int]:
     except UnicodeDecodeError:
         raise HistoryError(f"{source}: is not UTF-8 text; save it as UTF-8, or export it again") from None
     entries = _from_json(source, text) if kind == JSON_ENDING else _from_csv(source, text)
-    shoots = []
+    shoots, calibrations = [], []
     for place, entry in entries:
         try:
-            shoots.append(_shoot(entry()))
+            one = entry()
         except ValueError as error:
             raise HistoryError(f"{source}: {place}: {error}; {MEND}") from None
-    return add_all(path_history, shoots)
+        if isinstance(one, Recorded):
+            shoots.append(one)
+        else:
+            calibrations.append(calibration_row(path_history, one))
+    return add_all(path_history, shoots, {CALIBRATIONS: calibrations})
 
 
 def _kind(file: Path) -> str:
@@ -91,8 +106,13 @@ def _kind(file: Path) -> str:
     return ending
 
 
-def _to_json(shoots: Sequence[Recorded]) -> bytes:
-    whole = {"format": FORMAT, "version": VERSION, "shoots": [asdict(one) for one in shoots]}
+def _to_json(shoots: Sequence[Recorded], calibrations: Sequence[RecordedCalibration]) -> bytes:
+    whole = {
+        "format": FORMAT,
+        "version": VERSION,
+        "shoots": [asdict(one) for one in shoots],
+        CALIBRATIONS: [asdict(one) for one in calibrations],
+    }
     return (json.dumps(whole, allow_nan=False, indent=1) + "\n").encode("ascii")
 
 
@@ -127,8 +147,8 @@ def _guarded(text: str) -> str:
     return f"'{text}" if risky else text
 
 
-def _from_json(source: Path, text: str) -> Iterator[tuple[str, Any]]:
-    """Place of every entry, and a function that gives it."""
+def _from_json(source: Path, text: str) -> Iterator[tuple[str, Made]]:
+    """Place of every entry, and a function that makes it a record."""
     try:
         whole = _loads(text)
     except json.JSONDecodeError as error:
@@ -138,16 +158,21 @@ def _from_json(source: Path, text: str) -> Iterator[tuple[str, Any]]:
     if not isinstance(whole, dict) or whole.get("format") != FORMAT:
         raise HistoryError(f"{source}: is no exported history; give a file that was exported from one")
     version, entries = whole.get("version"), whole.get("shoots")
+    calibrations = [] if version == SHOOTS_ONLY else whole.get(CALIBRATIONS)
     if isinstance(version, int) and version > VERSION:
         raise HistoryError(f"{source}: was exported by a newer version; update horizon-drift")
-    if version != VERSION or not isinstance(entries, list):
+    if version not in (SHOOTS_ONLY, VERSION) or not isinstance(entries, list):
         raise HistoryError(f"{source}: the version or the list of shoots is missing; {MEND}")
+    if not isinstance(calibrations, list):
+        raise HistoryError(f"{source}: the list of calibrations is missing; {MEND}")
     for number, entry in enumerate(entries, start=1):
-        yield f"entry {number}", lambda entry=entry: entry
+        yield f"entry {number}", partial(_shoot, entry)
+    for number, entry in enumerate(calibrations, start=1):
+        yield f"calibration {number}", partial(_calibration, entry)
 
 
-def _from_csv(source: Path, text: str) -> Iterator[tuple[str, Any]]:
-    """Place of every row as a spreadsheet counts them, and a function that gives its entry."""
+def _from_csv(source: Path, text: str) -> Iterator[tuple[str, Made]]:
+    """Place of every row as a spreadsheet counts them, and a function that makes it a shoot."""
     rows = _csv_rows(source, text)
     header = rows[0] if rows else []
     missing = [column for column in COLUMNS if column not in header]
@@ -160,7 +185,7 @@ def _from_csv(source: Path, text: str) -> Iterator[tuple[str, Any]]:
         raise HistoryError(f"{source}: row 1: column {(*more, 'there twice')[0]!r} is one too many; {mend}")
     for number, cells in enumerate(rows[1:], start=2):
         if cells:
-            yield f"row {number}", lambda cells=cells: _entry(header, cells)
+            yield f"row {number}", partial(_shoot_of_row, header, cells)
 
 
 def _csv_rows(source: Path, text: str) -> list[list[str]]:
@@ -174,6 +199,10 @@ def _csv_rows(source: Path, text: str) -> list[list[str]]:
     finally:
         csv.field_size_limit(usual)
     return rows
+
+
+def _shoot_of_row(header: Sequence[str], cells: Sequence[str]) -> Recorded:
+    return _shoot(_entry(header, cells))
 
 
 def _entry(header: Sequence[str], cells: Sequence[str]) -> dict[str, Any]:
@@ -220,26 +249,63 @@ def _shoot(entry: Any) -> Recorded:
     """The shoot of an entry; ValueError names the column and what is wrong with it."""
     if not isinstance(entry, dict):
         raise ValueError("is no shoot")
-    for name in (*NAMES, *entry):
-        if (name in NAMES) != (name in entry):
-            raise ValueError(f"{name}: {'is missing' if name in NAMES else 'is not known'}")
-    told: dict[str, Any] = {name: _text(name, entry[name]) for name in TEXTS}
+    told = _head(entry, NAMES, TEXTS, ("filmed", "recorded"))
+    told |= {name: _number(name, entry[name]) for name in NUMBERS}
+    told |= {name: None if entry[name] is None else _number(name, entry[name]) for name in NUMBERS_OR_NONE}
+    told |= {name: _estimate(name, entry[name]) for name in ESTIMATES}
+    told["changed"] = _texts("changed", entry["changed"])
+    return Recorded(result=_result(entry["result"]), blocks=_blocks(entry["blocks"]), **told)
+
+
+def _calibration(entry: Any) -> RecordedCalibration:
+    """The calibration of an entry; ValueError as of :func:`_shoot`."""
+    if not isinstance(entry, dict):
+        raise ValueError("is no calibration")
+    told = _head(entry, CALIBRATION_NAMES, CALIBRATION_TEXTS, ("made", "recorded"))
+    told["bubble_deg"] = _number("bubble_deg", entry["bubble_deg"])
+    temperature_c = entry["temperature_c"]
+    told["temperature_c"] = None if temperature_c is None else _number("temperature_c", temperature_c)
+    told["sensor_axes"] = _texts("sensor_axes", entry["sensor_axes"])
+    told["old"] = None if entry["old"] is None else _constants("old", entry["old"])
+    told["new"] = _constants("new", entry["new"])
+    return RecordedCalibration(result=_result(entry["result"]), **told)
+
+
+def _head(
+    entry: Mapping[str, Any], names: Sequence[str], texts: Sequence[str], dates: Sequence[str]
+) -> dict[str, Any]:
+    """Texts of an entry that has all its names and no others."""
+    for name in (*names, *entry):
+        if (name in names) != (name in entry):
+            raise ValueError(f"{name}: {'is missing' if name in names else 'is not known'}")
+    told: dict[str, Any] = {name: _text(name, entry[name]) for name in texts}
     if not told["key"]:
         raise ValueError("key: is empty")
-    for name in ("filmed", "recorded"):
+    for name in dates:
         try:
             moment(told[name])
         except ValueError:
             raise ValueError(f"{name}: {told[name]!r} is no date as 2031-05-20") from None
-    told |= {name: _number(name, entry[name]) for name in NUMBERS}
-    told |= {name: None if entry[name] is None else _number(name, entry[name]) for name in NUMBERS_OR_NONE}
-    told |= {name: _estimate(name, entry[name]) for name in ESTIMATES}
-    if not isinstance(entry["changed"], list):
-        raise ValueError("changed: is no list")
-    told["changed"] = tuple(_text("changed", one) for one in entry["changed"])
-    if not isinstance(entry["result"], dict):
+    return told
+
+
+def _texts(name: str, values: Any) -> tuple[str, ...]:
+    if not isinstance(values, list):
+        raise ValueError(f"{name}: is no list")
+    return tuple(_text(name, one) for one in values)
+
+
+def _result(value: Any) -> dict[str, Any]:
+    if not isinstance(value, dict):
         raise ValueError("result: is no JSON object")
-    return Recorded(result=entry["result"], blocks=_blocks(entry["blocks"]), **told)
+    return value
+
+
+def _constants(name: str, parts: Any) -> Constants:
+    try:
+        return constants_from(parts)
+    except ValueError as error:
+        raise ValueError(f"{name}: {error}") from None
 
 
 def _text(name: str, value: Any) -> str:

@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from attitude.entries import REPEATED, SINGLE, TERRAIN_DEG, Check, RefusedError, tables
+from attitude.entries import REPEATED, TERRAIN_DEG, Check, RefusedError, tables
 from attitude.findings import REPEAT_SD_DEG
 
 __all__ = [
@@ -27,13 +27,16 @@ __all__ = [
     "Camera",
     "ClipSheet",
     "LogSheet",
+    "Reader",
     "SheetError",
     "Shoot",
     "Surface",
     "counted",
     "of_file",
+    "parse",
     "part_starts_s",
     "read_sheet",
+    "stated_keys",
 ]
 
 SHEET_NAME = "shoot.toml"
@@ -181,23 +184,25 @@ def _written(table: str) -> str:
 
 
 @dataclass(frozen=True)
-class _Reader:
+class Reader:
     """One sheet being read: its name for errors, and the checks of its tables."""
 
     sheet: str
     tables: dict[str, dict[str, Check]]
 
     def fail(self, place: str, text: str) -> NoReturn:
+        """Refuse the sheet, naming it and the place in it."""
         raise SheetError(f"{self.sheet}: {place}{', ' if place else ''}{text}") from None
 
     def unknown(self, table: str, place: str, key: str) -> NoReturn:
-        known = [*self.tables[table], *(REPEATED + SINGLE if table == "" else ())]
+        """Refuse a key, naming the nearest known one."""
+        known = [*self.tables[table], *(filter(None, self.tables) if table == "" else ())]
         elsewhere = {k: t for t, keys in reversed(self.tables.items()) if t != table for k in keys}
 
         def likeness(candidate: str) -> float:
             return SequenceMatcher(None, key.lower(), candidate).ratio()
 
-        here, there = max(known, key=likeness), max(elsewhere, key=likeness)
+        here, there = max(known, key=likeness), max(elsewhere, key=likeness, default="")
         where = "" if place else "at the top, "
         if likeness(there) > max(0.75, likeness(here)):
             mend = f"nearest known key: {there}, which belongs in {_written(elsewhere[there])}"
@@ -224,19 +229,27 @@ class _Reader:
         return values
 
     def single(self, document: dict[str, Any], table: str) -> dict[str, Any]:
+        """Take a table that stands once out of the document; its checked values, none where it is not there.
+
+        Raises
+        ------
+        SheetError
+            As :meth:`entries`, or it is no table.
+        """
         raw = document.pop(table, {})
         if not isinstance(raw, dict):
             self.fail("", f"{table} must be one table: write its entries below a line [{table}]")
         return self.entries(table, f"[{table}]", raw)
 
     def repeated(self, document: dict[str, Any], table: str) -> list[dict[str, Any]]:
+        """As :meth:`single`, of a table that repeats."""
         raw = document.pop(table, [])
         if not isinstance(raw, list) or not all(isinstance(r, dict) for r in raw):
             self.fail("", f"{table} must be a list of tables: head each with a line [[{table}]]")
         return [self.entries(table, f"[[{table}]] {i}", r) for i, r in enumerate(raw, 1)]
 
 
-def _camera(reader: _Reader, values: dict[str, Any], notes: list[str]) -> Camera:
+def _camera(reader: Reader, values: dict[str, Any], notes: list[str]) -> Camera:
     """Camera of which only the best stated way to the field of view is kept."""
     for one, other in (("focal_mm", "sensor_width_mm"), ("sensor_width_mm", "focal_mm")):
         if one in values and other not in values:
@@ -250,7 +263,7 @@ def _camera(reader: _Reader, values: dict[str, Any], notes: list[str]) -> Camera
     return Camera(**values)
 
 
-def _clip(reader: _Reader, place: str, values: dict[str, Any], notes: list[str]) -> ClipSheet:
+def _clip(reader: Reader, place: str, values: dict[str, Any], notes: list[str]) -> ClipSheet:
     if "file" in values and "files" in values:
         reader.fail(place, "file and files are both given; keep one of them")
     if "file" in values:
@@ -262,7 +275,7 @@ def _clip(reader: _Reader, place: str, values: dict[str, Any], notes: list[str])
     return ClipSheet(**values)
 
 
-def _log(reader: _Reader, place: str, values: dict[str, Any], notes: list[str]) -> LogSheet:
+def _log(reader: Reader, place: str, values: dict[str, Any], notes: list[str]) -> LogSheet:
     if "file" not in values:
         reader.fail(place, 'file is missing; add file = "the name of the log"')
     unused = [key for key in values if key in ("roll", "pitch", "yaw")]
@@ -271,14 +284,14 @@ def _log(reader: _Reader, place: str, values: dict[str, Any], notes: list[str]) 
     return LogSheet(**values, given=frozenset(values))
 
 
-def _bench(reader: _Reader, place: str, values: dict[str, Any]) -> BenchSheet:
+def _bench(reader: Reader, place: str, values: dict[str, Any]) -> BenchSheet:
     for key in ("file", "pose"):
         if key not in values:
             reader.fail(place, f"{key} is missing; a bench hold needs file and pose")
     return BenchSheet(**values)
 
 
-def _stated(document: Mapping[str, Any]) -> frozenset[str]:
+def stated_keys(document: Mapping[str, Any]) -> frozenset[str]:
     """Dotted keys of a document, ``camera.hfov_deg``, ``clip[2].file``, and the tables themselves."""
     stated = set(document)
     for table, raw in document.items():
@@ -297,12 +310,19 @@ def _later(given: frozenset[str], clips: Sequence[ClipSheet]) -> list[str]:
     return [f"{key} is read but not used yet ({what})" for key, what in LATER.items() if key in used]
 
 
-def _parse(path: Path) -> dict[str, Any]:
+def parse(path: Path, sheet_name: str = SHEET_NAME) -> dict[str, Any]:
+    """A sheet as TOML gives it. sheet_name : what such a sheet is usually called.
+
+    Raises
+    ------
+    SheetError
+        It cannot be read, or is not TOML.
+    """
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
         raise SheetError(
-            f"{path.name}: not a text file in UTF-8; give a {SHEET_NAME}, or save it as UTF-8"
+            f"{path.name}: not a text file in UTF-8; give a {sheet_name}, or save it as UTF-8"
         ) from None
     except OSError as error:
         raise SheetError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
@@ -367,9 +387,9 @@ def read_sheet(path: Path) -> Shoot:
         path = path / SHEET_NAME
     if not path.is_file():
         raise SheetError(f"{path}: no such sheet; give a {SHEET_NAME} or the folder that holds one")
-    document = _parse(path)
-    given = _stated(document)
-    reader = _Reader(path.name, tables(path.parent))
+    document = parse(path)
+    given = stated_keys(document)
+    reader = Reader(path.name, tables(path.parent))
     notes: list[str] = []
 
     surface = Surface(**reader.single(document, "horizon"))

@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import root
 from scipy.spatial.transform import Rotation
 
 from attitude.capture import FACES, Capture, StaticHold
 
-__all__ = ["RATE_HZ", "Board", "capture", "hold", "invented_board", "up_of"]
+__all__ = ["RATE_HZ", "Board", "capture", "hold", "invented_board", "true_level", "up_of"]
 
 RATE_HZ = 50.0
 
@@ -61,3 +62,17 @@ def capture(rng, board, tilts_deg, *, faces=FACES, **how):
         for face, tilt in zip(faces, tilts_deg, strict=True)
     ]
     return Capture(tuple(holds))
+
+
+def true_level(board, constants, axes):
+    """Roll and pitch, deg, of a camera square on the board when the calibrated reading says level."""
+    rows = np.array([np.eye(3)["xyz".index(axis[-1])] * (-1 if axis[0] == "-" else 1) for axis in axes])
+
+    def off_level(angles):
+        roll, pitch = angles
+        up_cam = [-np.sin(roll) * np.cos(pitch), -np.cos(roll) * np.cos(pitch), np.sin(pitch)]
+        reading = board.matrix @ (rows.T @ up_cam) + board.offset_g
+        right, down, forward = rows @ np.linalg.solve(constants.matrix, reading - constants.offset_g)
+        return [right / down, forward / down]
+
+    return np.degrees(root(off_level, [0.01, -0.01], tol=1e-12).x)

@@ -263,15 +263,20 @@ def test_a_migration_keeps_every_shoot(first_version, monkeypatch):
     assert first_version.read_bytes() == before  # reading brings only a copy up to date
     assert record(first_version, made("c", 3)) is False
     assert read(first_version) == (*stored_shoots(), made("c", 3))
-    assert ask(first_version, "PRAGMA user_version") == [(2,)]
-    assert ask(first_version, "SELECT version, name FROM migrations") == [(1, "shoots"), (2, "notes")]
+    assert ask(first_version, "PRAGMA user_version") == [(3,)]
+    known = [(1, "shoots"), (2, "calibrations"), (3, "notes")]
+    assert ask(first_version, "SELECT version, name FROM migrations") == known
     assert ask(first_version, "SELECT DISTINCT note FROM shoots") == [("none",)]
 
 
-def test_a_migration_that_fails_half_way_changes_nothing(first_version, monkeypatch):
+HALF_WAY = ("calibrations", (*history.MIGRATIONS[1][1], *BROKEN[1]))
+
+
+@pytest.mark.parametrize("broken", [BROKEN, HALF_WAY], ids=["any", "calibrations"])
+def test_a_migration_that_fails_half_way_changes_nothing(first_version, monkeypatch, broken):
     schema = ask(first_version, "SELECT * FROM sqlite_master")
     with monkeypatch.context() as patch:
-        patch.setattr(history, "MIGRATIONS", (*history.MIGRATIONS, BROKEN))
+        patch.setattr(history, "MIGRATIONS", (*history.MIGRATIONS[:1], broken))
         assert "nowhere" in refused(first_version, record, first_version, made("c", 3))
     assert read(first_version) == stored_shoots()
     assert ask(first_version, "PRAGMA user_version") == [(1,)]

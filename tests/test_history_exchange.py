@@ -41,7 +41,7 @@ def exported(tmp_path):
     path = tmp_path / "h.sqlite"
     add_all(path, [small("a"), replace(small("b"), lean=None, temperature_c=None), small("c", 1)])
     for ending in ENDINGS:
-        assert export(path, tmp_path / f"out{ending}") == 3
+        assert export(path, tmp_path / f"out{ending}") == (3, 0)
     return path
 
 
@@ -62,11 +62,11 @@ def test_an_export_brought_in_is_the_same_history_exactly(some):
         whole = read(path)
         for ending in ENDINGS:
             target = folder / f"out{ending}"
-            assert export(path, target) == len(some)
+            assert export(path, target) == (len(some), 0)
             assert bring_in(folder / f"back{ending}.sqlite", target) == (len(some), 0)
             back = read(folder / f"back{ending}.sqlite")
             assert list(map(repr, back)) == list(map(repr, whole))
-            assert export(folder / f"back{ending}.sqlite", folder / f"again{ending}") == len(some)
+            assert export(folder / f"back{ending}.sqlite", folder / f"again{ending}") == (len(some), 0)
             assert (folder / f"again{ending}").read_bytes() == target.read_bytes()
 
 
@@ -103,7 +103,7 @@ def test_of_the_same_shoot_the_one_recorded_last_stays(tmp_path, ending):
 
 def test_an_empty_history_is_exported_and_brought_in(tmp_path):
     for ending in ENDINGS:
-        assert export(tmp_path / "none.sqlite", tmp_path / f"out{ending}") == 0
+        assert export(tmp_path / "none.sqlite", tmp_path / f"out{ending}") == (0, 0)
         assert bring_in(tmp_path / "none.sqlite", tmp_path / f"out{ending}") == (0, 0)
     assert sorted(one.name for one in tmp_path.iterdir()) == ["out.csv", "out.json"]
 
@@ -127,7 +127,7 @@ def test_no_cell_of_the_table_is_a_formula_and_numbers_stay_numbers(tmp_path):
 
 def test_the_json_says_what_it_is(exported):
     whole = json.loads(exported.with_name("out.json").read_text(encoding="utf-8"))
-    assert (whole["format"], whole["version"]) == ("horizon-drift history", 1)
+    assert (whole["format"], whole["version"]) == ("horizon-drift history", 2)
     first = whole["shoots"][0]
     assert first["lean"] == {"value": 1.0, "sd": 0.1 / 3, "t95": 2.5, "determined": True}
     assert first["mounting_deg"] is None
@@ -232,7 +232,7 @@ def change_entry(**parts):
         (change_entry(note="x"), "entry 2: note: is not known"),
         (lambda whole: whole["shoots"][1].pop("rig"), "entry 2: rig: is missing"),
         (lambda whole: whole["shoots"].insert(0, 7), "entry 1: is no shoot"),
-        (lambda whole: whole.update(version=2), "newer version"),
+        (lambda whole: whole.update(version=3), "newer version"),
         (lambda whole: whole.update(shoots={}), "list of shoots"),
         (lambda whole: whole.pop("format"), "is no exported history"),
     ],

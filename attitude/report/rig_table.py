@@ -1,18 +1,27 @@
-"""A rig's shoots as rows, for the page and the terminal."""
+"""A rig's shoots and calibrations as rows, for the page and the terminal."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from attitude.recorded import Recorded
+from attitude.calibrations import offset_change_mg
+from attitude.capture import PROCEDURE_WORDS
+from attitude.constants import Constants
+from attitude.recorded import Recorded, RecordedCalibration
 from attitude.report.advice import ACTION_WORDS
 from attitude.report.material import Material
 from attitude.rig_history import RigHistory, history_sentences, rig_history
 from attitude.words import lean_words, with_uncertainty
 
-__all__ = ["HEADINGS", "RigPart", "rig_part", "rig_rows", "rig_sentences", "rig_story"]
+__all__ = [
+    "CALIBRATION_HEADINGS", "CONSTANTS_HEADINGS", "HEADINGS", "RigPart", "calibration_rows", "constants_rows",
+    "rig_part", "rig_rows", "rig_sentences", "rig_story",
+]  # fmt: skip
 
 MOST_ROWS = 12
 HEADINGS = ("Date", "Shoot", "Calibration", "Lean, settled and warm", "Sideways sensor offset", "Decision")
+CALIBRATION_HEADINGS = ("Date", "Calibration", "Procedure", "Offset x, y, z, new minus old", "Temperature")
+CONSTANTS_HEADINGS = ("Date", "Calibration", "Constants", "Offset x, y, z", "Scale x, y, z", "Cross-axis")
+AXES = "xyz"
 
 
 @dataclass(frozen=True)
@@ -48,6 +57,53 @@ def rig_rows(shoots: Sequence[Recorded]) -> list[tuple[str, ...]]:
         )
         for shoot in shoots
     ]
+
+
+def calibration_rows(calibrations: Sequence[RecordedCalibration]) -> list[tuple[str, ...]]:
+    """One row per calibration, as of ``CALIBRATION_HEADINGS``; the offset along the board's axes."""
+    return [
+        (
+            one.made[:10],
+            one.calibration or "not named",
+            PROCEDURE_WORDS.get(one.procedure, one.procedure) or "not told",
+            "not given" if (change := offset_change_mg(one)) is None else _along_axes_mg(change),
+            "not known" if one.temperature_c is None else f"{one.temperature_c:.1f} C",
+        )
+        for one in calibrations
+    ]
+
+
+def constants_rows(calibrations: Sequence[RecordedCalibration]) -> list[tuple[str, ...]]:
+    """Old and new constants of each calibration in a row of its own, as of ``CONSTANTS_HEADINGS``."""
+    return [
+        (one.made[:10], one.calibration or "not named", age, *_constants_cells(constants))
+        for one in calibrations
+        for age, constants in (("old", one.old), ("new", one.new))
+    ]
+
+
+def _constants_cells(constants: Constants | None) -> tuple[str, str, str]:
+    """Offset, scale and cross-axis. An offset is known to about 0.1 mg, a scale to as much of 1 g."""
+    if constants is None:
+        return "not given", "not given", "not given"
+    rows = constants.matrix
+    scale = ", ".join(f"{rows[k][k]:.4f}" for k in range(3))
+    cross = [
+        f"{AXES[i]} of {AXES[k]} {_signed(rows[i][k], 4)}"
+        for i in range(3)
+        for k in range(3)
+        if i != k and round(rows[i][k], 4)
+    ]
+    return _along_axes_mg([1000 * one for one in constants.offset_g]), scale, ", ".join(cross) or "none"
+
+
+def _along_axes_mg(offset_mg: Sequence[float]) -> str:
+    return f"{', '.join(_signed(one, 1) for one in offset_mg)} mg"
+
+
+def _signed(value: float, digits: int) -> str:
+    # Zero has no sign: what rounds to it from below would show one.
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
 def rig_part(material: Material) -> RigPart:

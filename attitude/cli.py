@@ -18,7 +18,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from attitude.cli_history import HistoryFile, records
-from attitude.demo import place_demo
+from attitude.demo import DEMO_CAPTURE, place_demo
 from attitude.entries import RIG_KINDS
 from attitude.progress import stage
 from attitude.screen import one_line, running_stages, show, starting, text_columns, write_out
@@ -57,7 +57,7 @@ Examples:
   horizon-drift demo             see what comes out, on invented shoots
   horizon-drift new my_shoot     write a sheet for a folder of clips and logs
   horizon-drift check my_shoot   the main job
-  horizon-drift faces cube.csv   a six-face calibration, before the next flight
+  horizon-drift faces cube.csv   a six-face calibration, before you fly
 
 Exit status: 0 it ran, whatever the verdict; 2 the input or the request was wrong, and one line says where and
 how to mend it; 1 anything else.""",
@@ -115,6 +115,8 @@ def demo(
         [
             "The shoots are invented; the truth behind each is told in the truth.toml beside it.",
             f"Their history: horizon-drift history show --history {file}",
+            "The calibration between the first two:",
+            f"  horizon-drift faces {folder / DEMO_CAPTURE} --history {file}",
         ]
     )
 

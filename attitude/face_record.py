@@ -26,6 +26,7 @@ __all__ = ["TEMPERATURE_MG_PER_C", "Against", "against_record", "last_shoot"]
 MG_PER_DEG = 1000 * np.pi / 180
 # How the offset moves with temperature, sd: makers state 0.1 to 0.9 mg per degree for low-cost parts.
 TEMPERATURE_MG_PER_C = 0.3
+SEAT_SD_DEG = 0.1  # of a lean that is no matter of the sensor, in a rig that is in order: common practice
 APART = 2.0  # times the standard uncertainty of the difference
 LIKELY = 0.5
 
@@ -37,7 +38,7 @@ class Against:
     shoot : under the old constants. removes_deg : lean that the change of constants takes away, as an offset:
     what a shoot would have to show; None where the old constants are not known. found_deg : offset that the
     footage showed, or its lean where it could not tell them apart. of_offset : which of the two. agrees :
-    None where they cannot be compared. left_deg : lean of the shoot less what is taken away. cause : what
+    None where they cannot be compared. left_deg : lean to expect of the next shoot. cause : what
     remains in question, of ``temperature | bubble | footage | constants | mounting``, "" for nothing;
     footage_cause : the cause that the shoot itself names. warmer_c : the shoot against the capture.
     """
@@ -60,8 +61,13 @@ def last_shoot(past: Sequence[Recorded], rig: str, made: str = "") -> Recorded |
     return max(before, key=lambda one: (moment(one.filmed), moment(one.recorded)), default=None)
 
 
-def against_record(found: FacesFound, old: Constants | None, shoot: Recorded) -> Against:
-    """Compare a capture with a shoot under the old constants; ``shoot`` has a lean."""
+def against_record(
+    found: FacesFound, old: Constants | None, shoot: Recorded, repeat_sd_deg: float
+) -> Against:
+    """Compare a capture with a shoot under the old constants; ``shoot`` has a lean.
+
+    repeat_sd_deg : what one shoot of the rig differs by from the next.
+    """
     warmer = None
     if found.temperature_c is not None and shoot.temperature_c is not None:
         warmer = shoot.temperature_c - found.temperature_c
@@ -74,9 +80,10 @@ def against_record(found: FacesFound, old: Constants | None, shoot: Recorded) ->
     of_offset = shoot.offset_mg is not None
     seen = shoot.lean if shoot.offset_mg is None else _degrees(shoot.offset_mg)
     apart = seen.value - removes.value
-    sure = APART * float(np.hypot(seen.sd, removes.sd))
+    sure = APART * float(np.hypot(np.hypot(seen.sd, removes.sd), 0.0 if of_offset else SEAT_SD_DEG))
     agrees = abs(apart) <= sure
-    left = Estimate(shoot.lean.value - removes.value, float(np.hypot(shoot.lean.sd, removes.sd)))
+    left_sd = float(np.sqrt(shoot.lean.sd**2 + removes.sd**2 + 2 * repeat_sd_deg**2))
+    left = Estimate(shoot.lean.value - removes.value, left_sd)
     named = _footage_cause(shoot)
     cause = _cause(found, shoot, apart, agrees, left, named, warm_mg)
     return Against(shoot, removes, seen, of_offset, agrees, left, cause, named, warmer)

@@ -150,7 +150,8 @@ def lean_sentence(found: FacesFound) -> str:
     roll, pitch = found.stored_lean
     own = "The constants given" if found.sheet.new is not None else "These constants"
     source = {
-        "offset_and_scale": "That is cross-axis, which they do not take away and the bubble limits",
+        "offset_and_scale": "That is what one axis reads of another (cross-axis): they leave it in, and the "
+        "bubble limits how well it is known",
         "level_face": "That is the tilt of the face that defines level",
         "matrix": "That is the tilt of the faces, which were taken for true",
     }[found.procedure]
@@ -269,10 +270,10 @@ def against_words(one: Against) -> list[str]:
     what = "sensor offset" if one.of_offset else "lean, the sensor's part not told apart"
     agree = "they agree" if one.agrees else "they do not agree"
     said.append(
-        f"The change of constants is for a sensor that leans the picture {lean_words(one.removes_deg)}; the "
-        f"shoot's {what}: {lean_words(one.found_deg)}; {agree}"
+        f"The change of constants takes away: {lean_words(one.removes_deg)}; the shoot's {what}: "
+        f"{lean_words(one.found_deg)}; {agree}"
     )
-    said.append(f"Lean to expect on the next shoot, all else as it was: {lean_words(one.left_deg)}")
+    said.append(f"To expect on the next shoot, all else as it was: {lean_words(one.left_deg)}")
     if one.cause == "footage":
         said.append(f"What remains: the shoot itself points to {plain(one.footage_cause)}")
     elif one.cause:

@@ -19,7 +19,7 @@ from attitude.face_words import headline
 from attitude.files import write_whole
 from attitude.recorded import Recorded, RecordedCalibration
 from attitude.recording import footage_key
-from attitude.repeatability import label
+from attitude.repeatability import label, learn
 from attitude.report.faces_page import write_faces_page
 
 __all__ = ["check_faces"]
@@ -55,7 +55,9 @@ def check_faces(
     made = "" if sheet.date is None else sheet.date.isoformat()
     shoot = last_shoot(shoots, sheet.rig, made)
     six = found if isinstance(found, FacesFound) else None
-    against = None if six is None or shoot is None else against_record(six, before, shoot)
+    against = None
+    if six is not None and shoot is not None:
+        against = against_record(six, before, shoot, learn(shoots, sheet.rig).sd_deg)
     result = faces_result(found, headline(found), before, against)
     recorded = None
     # What is to be held again is no calibration yet, unless its constants are in force; and without a rig

@@ -242,7 +242,7 @@ def test_an_interrupted_write_leaves_the_old_file_and_no_part(tmp_path, monkeypa
     assert list(tmp_path.iterdir()) == [path]
 
 
-COMMANDS = ("demo", "new", "check", "measure", "shots")
+COMMANDS = ("demo", "new", "check", "measure", "shots", "faces")
 LIGHT = """
 import sys
 from attitude.cli import run
@@ -260,7 +260,7 @@ def test_help_is_readable_has_an_example_and_loads_nothing_heavy(words):
     assert done.returncode == 0, done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 80
     examples = re.findall(r"^ +(?:Example: )?horizon-drift (\w+)(.*?)(?: {3}.*)?$", done.stdout, re.MULTILINE)
-    assert [name for name, _ in examples] == (list(words) or ["demo", "new", "check"])
+    assert [name for name, _ in examples] == (list(words) or ["demo", "new", "check", "faces"])
     for _, rest in examples:
         assert all(option in done.stdout.split("Example")[0] for option in re.findall(r"--[a-z-]+", rest))
     short = run_here(*words, "-h")

@@ -4,22 +4,29 @@ A sensor at rest reads f = (1 + s) u + b, u its up vector, s the scale of each a
 known pose up to the bubble's error, a hold gives, per axis of the sensor: along u, s + b (the error of the
 pose enters by its square only); across u, b and the error of the pose, which is the bubble's. Upright and
 inverted together show the sideways offset twice, each time with a bubble of its own; a pair of faces left and
-right shows it free of the bubble.
+right shows it free of the bubble. A whole capture of six faces comes as the ``faces.json`` of its check.
 
 The columns, units, sign and axes of a hold's file are those of the first log with an accelerometer; without
-one the columns are ax, ay, az in the unit that a reading of one g tells, sign and axes those of the first.
+one the columns are ax, ay, az in the unit that a reading of one g tells, sign and axes those of the first. A
+``faces.json`` holds raw readings; what the gimbal's own constants took off while the shoot was filmed is
+taken off them, so that the offset is the one that is left.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from attitude.capture import FACES_FORMAT, face_axis
 from attitude.columns import nearest_names
-from attitude.mapping import accelerometer_scale_g, along_camera, numbers
+from attitude.constants import constants_of
+from attitude.mapping import accelerometer_scale_g, along_axes, along_camera, numbers
+from attitude.repeatability import label
 from attitude.sheet import BenchSheet, LogSheet, Shoot
 from attitude.table import TableError, read_table
 from attitude.unknowns import BENCH_SCALE, Unknown
@@ -33,6 +40,7 @@ USUAL_COLUMNS = ("ax", "ay", "az")
 # Readings of one g: in g, in m/s^2, in mg, and in counts of 16 bits at 16, 8, 4 and 2 g full scale.
 USUAL_UNITS_G = (1.0, 1 / 9.80665, 1e-3, 1 / 2048, 1 / 4096, 1 / 8192, 1 / 16384)
 UNIT_WITHIN = 0.1
+ANOTHER_DAY_G = 5e-4  # by which an offset differs on another day, at another temperature
 FEWEST_READINGS, RESOLUTION_G = 10, 2e-4
 MOVED_G = 0.02
 TILTED = 0.9  # cosine beyond which a hold is not the pose that the sheet says
@@ -66,7 +74,61 @@ def read_holds(shoot: Shoot) -> tuple[Hold, ...]:
         A file holds no such columns, too few readings, another pose than the sheet says, or motion.
     """
     named = [log for log in shoot.logs if log.accelerometer is not None]
-    return tuple(_hold(one, (*named, *shoot.logs, LogSheet(one.file))[0]) for one in shoot.bench)
+    holds: list[Hold] = []
+    for one in shoot.bench:
+        log = (*named, *shoot.logs, LogSheet(one.file))[0]
+        holds += _capture(one, log, shoot.calibration) if one.of_faces else [_hold(one, log)]
+    return tuple(holds)
+
+
+def _capture(sheet: BenchSheet, log: LogSheet, calibration: str) -> list[Hold]:
+    """Holds of a checked capture, less the constants that were in force."""
+    name = sheet.file.name
+    try:
+        told = json.loads(sheet.file.read_bytes())
+        if told["format"] != FACES_FORMAT:
+            raise ValueError
+        which = sheet.constants or _in_force(name, calibration, str(told["calibration"] or ""))
+        return _holds_of(name, told, which, log)
+    except OSError as error:
+        raise BenchError(f"{name}: cannot be read ({error.strerror}); check the file") from None
+    except BenchError:
+        raise
+    except (ValueError, KeyError, TypeError, IndexError, np.linalg.LinAlgError):
+        mend = "write it with horizon-drift faces"
+        raise BenchError(f"{name}: not the faces.json of a capture, or damaged; {mend}") from None
+
+
+def _holds_of(name: str, told: Mapping[str, Any], which: str, log: LogSheet) -> list[Hold]:
+    """Holds of the dictionary in a ``faces.json``; errors of any kind where it is none."""
+    faces = told["faces"]
+    readings_g = np.array([one["mean_mg"] for one in faces], float) / 1000
+    sds_g = np.array([one["mean_sd_mg"] for one in faces], float) / 1000
+    if readings_g.shape != (len(faces), 3) or not np.isfinite([*readings_g.ravel(), *sds_g]).all():
+        raise ValueError
+    if which != "none":
+        plain = told["constants" if which == "new" else "old"]
+        if plain is None:
+            mend = "check the capture with --old FILE" if which == "old" else 'write constants = "none"'
+            raise BenchError(f"{name}: holds no {which} constants; {mend}")
+        readings_g = constants_of(np.array(plain["offset_mg"]) / 1000, plain["matrix"]).applied(readings_g)
+    axes = told["sensor_axes"]
+    along = axes["value"] if axes["basis"] == "told" else log.sensor_axes
+    ups = along_axes(along, np.array([_board_up(one["face"]) for one in faces]))
+    holds = zip(faces, ups, along_axes(along, readings_g), sds_g, strict=True)
+    bubble_deg = float(told["bubble_deg"])
+    return [
+        Hold(f"{name} {one['face']}", up, reading, float(np.hypot(sd_g, ANOTHER_DAY_G)), bubble_deg)
+        for one, up, reading, sd_g in holds
+    ]
+
+
+def _in_force(name: str, filmed: str, captured: str) -> str:
+    """Which constants the gimbal held, by the labels of the shoot's and the capture's calibration."""
+    if not (filmed and captured):
+        mend = 'write constants = "new" | "old" | "none" in its [[bench]]'
+        raise BenchError(f"{name}: which constants did the gimbal hold while it filmed? {mend}")
+    return "new" if label(filmed) == label(captured) else "old"
 
 
 def _hold(sheet: BenchSheet, log: LogSheet) -> Hold:
@@ -123,9 +185,12 @@ def _pose_up(pose: str, log: LogSheet) -> Array:
     """Up vector along camera right, down, forward: a level camera's is (0, -1, 0)."""
     if pose in ("upright", "inverted"):
         return np.array([0.0, -1.0 if pose == "upright" else 1.0, 0.0])
-    board = np.zeros((1, 3))
-    board[0, "xyz".index(pose[1])] = 1.0 if pose[0] == "+" else -1.0
-    return np.asarray(along_camera(log, board)[0])
+    return np.asarray(along_camera(log, _board_up(pose)[None])[0])
+
+
+def _board_up(face: str) -> Array:
+    axis, sign = face_axis(face)
+    return np.asarray(sign * np.eye(3)[axis])
 
 
 def bench_unknowns(holds: Sequence[Hold]) -> list[Unknown]:

@@ -18,6 +18,7 @@ from attitude.constants import Constants
 
 __all__ = [
     "FACES",
+    "FACES_FORMAT",
     "PROCEDURES",
     "PROCEDURE_WORDS",
     "Capture",
@@ -30,6 +31,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+FACES_FORMAT = "horizon-drift faces"  # of a faces.json
 FACES = ("+x", "-x", "+y", "-y", "+z", "-z")
 # What a gimbal's calibration works out from the faces.
 PROCEDURE_WORDS = {

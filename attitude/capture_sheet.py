@@ -30,6 +30,7 @@ from attitude.entries import (
     number,
     positive,
     refuse,
+    slope_deg,
     text,
     unit,
 )
@@ -44,10 +45,6 @@ CAPTURE_SHEET_NAME = "faces.toml"
 OFFSETS_G = {"offset_mg": 1e-3, "offset_g": 1.0, "offset_mps2": 1 / FREE_FALL_MPS2}
 LARGEST_OFFSET_G, SCALES, LARGEST_CROSS = 2.0, (0.5, 2.0), 0.5
 FEWEST_BITS, MOST_BITS = 8, 32
-LARGEST_BUBBLE_DEG = 45.0
-# Level makers print a slope as mm per metre of the level, which is the sine of its angle.
-BUBBLE_UNITS_DEG = {"deg": 1.0, "arcmin": 1 / 60, "arcsec": 1 / 3600}
-BUBBLE = re.compile(r"(\d+(?:[.,]\d+)?|[.,]\d+)\s*(mm/m|arcmin|arcsec|deg)")
 # Of two that say the same, or of which one rules out the other, only one may be given.
 ONE_OF_TWO = (
     ("file", "files", "keep one of them"),
@@ -55,21 +52,6 @@ ONE_OF_TWO = (
     ("rate_hz", "time", "the times tell the rate; keep one of them"),
     ("rate_hz", "time_unit", "the times tell the rate; keep one of them"),
 )
-
-
-def _bubble_deg(value: Any) -> float:
-    found = BUBBLE.fullmatch(value.strip()) if isinstance(value, str) else None
-    expected = 'text as printed on the level: "0.5 mm/m", "20 arcmin", "30 arcsec" or "0.25 deg"'
-    if found is None:
-        refuse(value, expected)
-    size = float(found[1].replace(",", "."))
-    if found[2] == "mm/m":
-        size_deg = math.degrees(math.asin(min(1.0, size / 1000)))
-    else:
-        size_deg = size * BUBBLE_UNITS_DEG[found[2]]
-    if not 0 < size_deg <= LARGEST_BUBBLE_DEG:
-        refuse(value, f"{expected}, above 0 and at most {LARGEST_BUBBLE_DEG:g} deg")
-    return size_deg
 
 
 def _bits(value: Any) -> int:
@@ -144,7 +126,7 @@ def _tables(folder: Path) -> dict[str, dict[str, Check]]:
             "rate_hz": positive("readings a second", 100_000.0),
             "face": name,
             "sensor_axes": axes,
-            "bubble": _bubble_deg,
+            "bubble": slope_deg,
             "procedure": choice(*PROCEDURES),
             "level_face": choice(*FACES),
         },

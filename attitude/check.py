@@ -38,9 +38,10 @@ from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
-from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, part_starts_s, read_sheet
+from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
+from attitude.takes import part_starts_s
 from attitude.verdict import judge
 from horizon import TRACK_COLUMNS
 from horizon.angles import other_reading_deg

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from attitude.match import MatchError, Signal, find_place
-from attitude.sheet import counted, of_file, part_starts_s
 from attitude.smooth import LogAngles, log_angles, unwrapped_deg
+from attitude.takes import counted, of_file, part_starts_s
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ what would have been allowed; :mod:`attitude.sheet` puts the sheet, the table an
 import datetime as dt
 import json
 import math
+import re
 from collections.abc import Callable
 from difflib import get_close_matches
 from itertools import permutations, product
@@ -31,6 +32,7 @@ __all__ = [
     "number",
     "positive",
     "refuse",
+    "slope_deg",
     "tables",
     "text",
     "unit",
@@ -48,6 +50,10 @@ QUATERNIONS = tuple(f"{a}_to_{b}" for a, b in product(("camera", "body"), ("ned"
 )
 RIG_KINDS = ("drone", "handheld", "bench")
 CHANGES = ("camera", "lens", "trim", "balance", "firmware", "landing", "sensor")
+# Level makers print a slope as mm per metre of the level, which is the sine of its angle.
+SLOPE_UNITS_DEG = {"deg": 1.0, "arcmin": 1 / 60, "arcsec": 1 / 3600}
+SLOPE = re.compile(r"(\d+(?:[.,]\d+)?|[.,]\d+)\s*(mm/m|arcmin|arcsec|deg)")
+LARGEST_SLOPE_DEG = 45.0
 SHOTS = ("hover", "pan", "upside_down", "half_turn", "turns", "tilt", "wiggle", "ordinary")
 POSES = ("upright", "inverted", "+x", "-x", "+y", "-y", "+z", "-z")
 
@@ -237,6 +243,22 @@ def files(folder: Path) -> Check:
     return check
 
 
+def slope_deg(value: Any) -> float:
+    """Accuracy of a level as printed on it, in degrees: "0.5 mm/m", "20 arcmin", "30 arcsec", "0.25 deg"."""
+    found = SLOPE.fullmatch(value.strip()) if isinstance(value, str) else None
+    expected = 'text as printed on the level: "0.5 mm/m", "20 arcmin", "30 arcsec" or "0.25 deg"'
+    if found is None:
+        refuse(value, expected)
+    size = float(found[1].replace(",", "."))
+    if found[2] == "mm/m":
+        size_deg = math.degrees(math.asin(min(1.0, size / 1000)))
+    else:
+        size_deg = size * SLOPE_UNITS_DEG[found[2]]
+    if not 0 < size_deg <= LARGEST_SLOPE_DEG:
+        refuse(value, f"{expected}, above 0 and at most {LARGEST_SLOPE_DEG:g} deg")
+    return size_deg
+
+
 ANGLE = number(-360.0, 360.0, "an angle in degrees from -360 to 360")
 WIDTH = number(0.01, 179.9, "an angle in degrees above 0 and below 180")
 SECONDS = number(-1e12, 1e12, "a time in seconds")
@@ -323,5 +345,6 @@ def tables(folder: Path) -> dict[str, dict[str, Check]]:
             "file": file(folder),
             "pose": choice(*POSES),
             "bubble_deg": number(0.0, 45.0, "an angle in degrees from 0 to 45"),
+            "constants": choice("none", "old", "new"),
         },
     }

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from attitude.capture import FACES_FORMAT
 from attitude.constants import Constants
 from attitude.face_check import FaceFound, FacesFound, PairFound
 from attitude.face_models import Model
@@ -14,10 +15,10 @@ from attitude.face_record import Against
 from attitude.findings import Estimate
 from attitude.recorded import RecordedCalibration
 
-__all__ = ["FACES_FORMAT", "FACES_JSON", "FACES_VERSION", "FacesReport", "faces_result"]
+__all__ = ["FACES_JSON", "FACES_VERSION", "FacesReport", "faces_result"]
 
 FACES_JSON = "faces.json"
-FACES_FORMAT, FACES_VERSION = "horizon-drift faces", 1
+FACES_VERSION = 1
 
 
 @dataclass(frozen=True)

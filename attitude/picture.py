@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from attitude.findings import OutOfTolerance, TiltOverTime
 from attitude.gls import effective_count
 from attitude.residuals import Residuals, clip_sheet_of
-from attitude.sheet import Shoot, counted
+from attitude.sheet import Shoot
+from attitude.takes import counted
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:

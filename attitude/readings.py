@@ -29,7 +29,8 @@ from attitude.clock import ClockError, align
 from attitude.entries import OTHER_BODIES, QUATERNIONS
 from attitude.frames import CAMERA_TO_BODY, ENU_TO_NED, camera_angles_deg, rotation_from_angles
 from attitude.log import AttitudeLog, attitude_at
-from attitude.sheet import LogSheet, Shoot, counted
+from attitude.sheet import LogSheet, Shoot
+from attitude.takes import counted
 from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:

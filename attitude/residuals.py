@@ -30,7 +30,8 @@ from numpy.typing import NDArray
 from attitude.belongs import NOT_VERIFIED, VERIFIED, belongs, middle_deg
 from attitude.log import AttitudeLog, attitude_at
 from attitude.moves import ORDINARY, move_words, moves
-from attitude.sheet import ClipSheet, Shoot, counted, of_file
+from attitude.sheet import ClipSheet, Shoot
+from attitude.takes import counted, of_file
 from horizon.angles import other_reading_deg, wrap_deg
 
 if TYPE_CHECKING:

@@ -14,9 +14,6 @@ from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, NoReturn
 
-import numpy as np
-from numpy.typing import NDArray
-
 from attitude.entries import REPEATED, TERRAIN_DEG, Check, RefusedError, tables
 from attitude.findings import REPEAT_SD_DEG
 
@@ -31,10 +28,7 @@ __all__ = [
     "SheetError",
     "Shoot",
     "Surface",
-    "counted",
-    "of_file",
     "parse",
-    "part_starts_s",
     "read_sheet",
     "stated_keys",
 ]
@@ -136,11 +130,22 @@ class ClipSheet:
 
 @dataclass(frozen=True)
 class BenchSheet:
-    """A static hold of the sensor; ``bubble_deg`` is how well the pose was levelled (sd)."""
+    """A static hold of the sensor, or all of a ``faces.json``, whose poses and bubble it tells itself.
+
+    bubble_deg : how well the pose was levelled (sd). constants : of a ``faces.json`` those that the gimbal
+    applied while the shoot was filmed, none | old | new; "" where the sheet leaves it to the calibration's
+    label.
+    """
 
     file: Path
-    pose: str
+    pose: str = ""
     bubble_deg: float = 0.25
+    constants: str = ""
+
+    @property
+    def of_faces(self) -> bool:
+        """Whether the file is that of a whole capture."""
+        return self.file.suffix.lower() == ".json"
 
 
 @dataclass(frozen=True)
@@ -285,10 +290,16 @@ def _log(reader: Reader, place: str, values: dict[str, Any], notes: list[str]) -
 
 
 def _bench(reader: Reader, place: str, values: dict[str, Any]) -> BenchSheet:
-    for key in ("file", "pose"):
-        if key not in values:
-            reader.fail(place, f"{key} is missing; a bench hold needs file and pose")
-    return BenchSheet(**values)
+    if "file" not in values:
+        reader.fail(place, "file is missing; name a hold, or the faces.json of a capture")
+    hold = BenchSheet(**values)
+    if not hold.of_faces and not hold.pose:
+        reader.fail(place, "pose is missing; a bench hold needs file and pose")
+    for key in ("pose", "bubble_deg") if hold.of_faces else ("constants",):
+        if key in values:
+            which = "is told by the faces.json itself" if hold.of_faces else "is for a faces.json"
+            reader.fail(place, f"{key} {which}; leave it out")
+    return hold
 
 
 def stated_keys(document: Mapping[str, Any]) -> frozenset[str]:
@@ -332,37 +343,6 @@ def parse(path: Path, sheet_name: str = SHEET_NAME) -> dict[str, Any]:
         place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
         mend = "write key = value, text in double quotes, and paths with / instead of \\"
         raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
-
-
-def part_starts_s(sheet: ClipSheet, lasts_s: Mapping[str, float]) -> dict[str, float]:
-    """Where each file of a take begins in it, s as played, up to the first whose length is not known.
-
-    lasts_s : length of the files as played, by name.
-    """
-    starts_s, at_s = {}, 0.0
-    for file in sheet.files:
-        starts_s[file.name] = at_s
-        if file.name not in lasts_s:
-            break
-        at_s += lasts_s[file.name]
-    return starts_s
-
-
-def of_file(sheet: ClipSheet, name: str) -> ClipSheet:
-    """A take's entry as it holds for one of its files: ``exclude_s`` in the time of that file."""
-    if not (sheet.starts_s and sheet.exclude_s):
-        return sheet
-    start_s = sheet.starts_s[[file.name for file in sheet.files].index(name)]
-    own = ((max(from_s - start_s, 0.0), to_s - start_s) for from_s, to_s in sheet.exclude_s)
-    return replace(sheet, exclude_s=tuple(pair for pair in own if pair[1] > 0))
-
-
-def counted(sheet: ClipSheet, t_s: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which times of a clip count, (n,): not those excluded. ``t_s`` as filmed, the sheet's as played."""
-    kept = np.ones(len(t_s), bool)
-    for from_s, to_s in sheet.exclude_s:
-        kept &= (t_s < from_s * sheet.time_scale) | (t_s > to_s * sheet.time_scale)
-    return kept
 
 
 def read_sheet(path: Path) -> Shoot:

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from attitude.capture import FACES, CaptureError, CaptureSheet
-from attitude.capture_sheet import BUBBLE_UNITS_DEG, _tables, read_capture_sheet
+from attitude.capture_sheet import _tables, read_capture_sheet
 from attitude.constants import Constants, constants_of, diagonal
+from attitude.entries import SLOPE_UNITS_DEG
 
 # Every key of the contract, as it is documented for users.
 WHOLE = """
@@ -283,4 +284,4 @@ def test_old_constants_that_cannot_be_used(written, name, text, says):
 def test_the_words_may_name_every_face(written):
     lines = "\n".join(f'"{face}" = "up {face}"' for face in FACES)
     assert set(written(TOP + "[words]\n" + lines).words) == set(FACES)
-    assert set(BUBBLE_UNITS_DEG) == {"deg", "arcmin", "arcsec"}
+    assert set(SLOPE_UNITS_DEG) == {"deg", "arcmin", "arcsec"}

@@ -15,10 +15,9 @@ from attitude.sheet import (
     SheetError,
     Shoot,
     Surface,
-    counted,
-    of_file,
     read_sheet,
 )
+from attitude.takes import counted, of_file
 
 # Every key of the contract, as it is documented for users.
 WHOLE = """
@@ -370,7 +369,7 @@ def test_wrong_clip_entries_name_which_clip(folder, entry, expected):
         ("[[clip]]\nshot = 'pan'\n", "[[clip]] 1, file is missing"),
         ("[[clip]]\nfiles = 'one.mp4'\n", 'files is "one.mp4"; expected a list of file names'),
         ("[[log]]\nroll = 'r'\n" + CLIP, "[[log]] 1, file is missing"),
-        ("[[bench]]\npose = '+x'\n" + CLIP, "[[bench]] 1, file is missing; a bench hold needs file and pose"),
+        ("[[bench]]\npose = '+x'\n" + CLIP, "[[bench]] 1, file is missing; name a hold, or"),
         ("[clip]\nfile = 'one.mp4'\n", "clip must be a list of tables: head each with a line [[clip]]"),
         ("log = [3]\n" + CLIP, "log must be a list of tables: head each with a line [[log]]"),
         (CLIP + CLIP, "two files are called one.mp4; results are kept by file name: rename one"),

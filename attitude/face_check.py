@@ -147,7 +147,7 @@ def check_capture(sheet: CaptureSheet, capture: Capture) -> FacesFound | PairFou
     for face, hold in zip(order, holds, strict=True):
         if len(by_face[face]) > 1:
             times = len(by_face[face])
-            notes.append(f"{face_side(face, sheet, axes)} lay up {times} times: {hold.name} counts")
+            notes.append(f"{face_side(face, sheet, axes)} came {times} times: {hold.name} counts")
     calm = stillness(holds, [face_axis(face)[0] for face in order])
     temperatures = [_mean(hold.temperature_c) for hold in holds]
     warnings = _warnings(sheet, holds, temperatures)
@@ -247,8 +247,22 @@ def _six(
         left_by(stored, truth, axes),
         len(capture.holds),
         temperature_c,
-        warnings,
+        (*_scatter(sheet, tilts), *warnings),
         tuple(notes),
+    )
+
+
+def _scatter(sheet: CaptureSheet, tilts: Tilts) -> tuple[str, ...]:
+    if not tilts.scatters:
+        return ()
+    harm = (
+        "hold all of them again"
+        if sheet.procedure in ("level_face", "matrix")
+        else "offset and scale only takes no harm from it"
+    )
+    return (
+        f"The faces scatter by {tilts.bubble_deg:.2g} deg, the bubble allows {sheet.bubble_deg:.2g} deg: "
+        f"a better bubble, or more patience; {harm}",
     )
 
 

@@ -51,13 +51,16 @@ class Tilts:
     bubble_deg: float
 
     @property
+    def scatters(self) -> bool:
+        """Whether all faces scatter more than the bubble explains, rather than one being off."""
+        return bool(self.alarmed) and self.worse > float(self.off.max())
+
+    @property
     def suspects(self) -> tuple[str, ...]:
-        """Faces to hold again, the likeliest first; none without an alarm."""
-        if not self.alarmed:
+        """Faces to hold again, the likeliest first; none without an alarm, or where all scatter."""
+        if not self.alarmed or self.scatters:
             return ()
         order = np.argsort(-self.off)
-        if self.worse > self.off.max():
-            return tuple(FACES[k] for k in order if face_axis(FACES[k])[0] in self.alarmed)
         return tuple(FACES[k] for k in order if self.off[k] >= 0.5 * self.off.max())
 
 

@@ -79,6 +79,8 @@ def headline(found: FacesFound | PairFound) -> str:
     if not again:
         if isinstance(found, PairFound):
             return "Good: two faces held still, a bench hold for the sheet"
+        if found.tilts.scatters:
+            return "Six faces, but they scatter more than the bubble allows"
         still = "held still" if any(one.hold.period_s for one in found.faces) else "there"
         return f"Good: six faces, {still} and level as far as the bubble tells"
     names = ", ".join(one.words for one in again)

@@ -37,8 +37,8 @@ BLOCK_S = 0.5
 FALSE_DRIFTS, FALSE_BUMPS, FALSE_TURNS = 0.003, 0.001, 0.0005  # of a whole capture
 LEAST_DRIFT_DEG, LEAST_BUMP_MG, LEAST_TURN_DPS = 0.02, 1.0, 0.3
 FEWEST_BLOCKS = 4
-WANTED_MG = 0.1  # of the mean of a face: 0.006 deg, less than anything else
-SHORTEST_S = 3.0
+WANTED_MG = 0.2  # of the mean of a face: 0.011 deg, less than anything else
+SHORTEST_S = 5.0  # a drift does not show in less
 DEG_PER_RAD = 180 / np.pi
 # An average whose readings are not known: ten seconds of a part with 1.5 mg of noise, common practice.
 AVERAGE_SD_G = 5e-5

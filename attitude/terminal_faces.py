@@ -68,5 +68,7 @@ def _faces(found: FacesFound | PairFound, columns: int) -> list[Paragraph]:
     noisiest = max(found.faces, key=lambda one: one.stillness.noise_mg or 0.0).stillness
     noise = ""
     if noisiest.noise_mg is not None and noisiest.needed_s is not None:
-        noise = f"noise {noisiest.noise_mg:.2g} mg: {noisiest.needed_s:.0f} s a face would do"
+        held_s = min(one.hold.lasts_s or 0.0 for one in found.faces)
+        verdict = "would do" if held_s >= noisiest.needed_s else "would be better"
+        noise = f"noise {noisiest.noise_mg:.2g} mg: {noisiest.needed_s:.0f} s a face {verdict}"
     return block("Faces", [*rows, noise, bubble_words(found)])

@@ -126,6 +126,18 @@ def test_a_face_off_level_and_one_that_moved_are_to_be_held_again():
     assert "drifted by 0.2" in found.faces[0].again[0]
 
 
+@pytest.mark.parametrize(
+    ("procedure", "harm"), [(None, "takes no harm"), ("level_face", "hold all of them again")]
+)
+def test_faces_that_all_scatter_are_a_matter_of_the_bubble(procedure, harm):
+    tilts_deg = np.array([[1, 0], [1, 1], [0, -1], [-1, -1], [1, 1], [1, 0]]) * 0.5
+    found = check_capture(replace(SHEET, bubble_deg=0.03, procedure=procedure), held(tilts_deg=tilts_deg))
+    assert headline(found) == "Six faces, but they scatter more than the bubble allows"
+    assert "the bubble allows 0.03 deg" in found.warnings[0]
+    assert harm in found.warnings[0]
+    assert not found.again
+
+
 def test_a_board_that_warms_up_meanwhile_is_warned_of():
     holds = [replace(one, temperature_c=np.full(500, 20.0 + k)) for k, one in enumerate(held().holds)]
     found = check_capture(SHEET, Capture(tuple(holds)))

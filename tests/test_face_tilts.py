@@ -44,6 +44,8 @@ def test_a_bubble_worse_than_told_is_told_from_one_bad_face():
     worse = [tilts_of(rng.normal(0, 1.2, (6, 2)), seed=seed) for seed in range(30)]
     said = [one for one in worse if one.worse > one.off.max()]
     assert len(said) >= 20
+    # Then no single face is to blame.
+    assert all(one.scatters and one.suspects == () for one in said if one.alarmed)
     assert np.median([one.bubble_deg for one in said]) == pytest.approx(1.2, rel=0.3)
 
 

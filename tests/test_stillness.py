@@ -31,7 +31,7 @@ def test_still_holds_are_still():
     assert all(one.still for one in found)
     assert found[0].noise_mg == pytest.approx(1.5, rel=0.1)
     assert found[0].mean_sd_g == pytest.approx(1.5e-3 / np.sqrt(500), rel=0.25)
-    assert found[0].needed_s == pytest.approx(4.5, abs=2)  # (1.5 mg / 0.1 mg)^2 readings at 50 Hz
+    assert found[0].needed_s == 5.0  # (1.5 mg / 0.2 mg)^2 readings at 50 Hz are 1.1 s: the least is taken
 
 
 @pytest.mark.parametrize("axis", [0, 2])
@@ -72,8 +72,8 @@ def test_the_gyro_tells_of_turning():
 
 def test_a_noisier_sensor_wants_longer_holds():
     quiet, noisy = (stillness(held(noise_mg=noise), AXES)[0].needed_s for noise in (1.0, 4.0))
-    assert noisy == pytest.approx(16 * 2.0, rel=0.4)
-    assert quiet == 3.0  # none shorter
+    assert noisy == pytest.approx((4.0 / 0.2) ** 2 / 50, rel=0.4)
+    assert quiet == 5.0  # none shorter
 
 
 def test_averages_and_short_holds_are_not_judged():

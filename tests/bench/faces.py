@@ -96,7 +96,7 @@ def _row(rng, count, bubble_deg, cross, noise_mg):
         error = np.array(norm.constants.offset_g) - board.offset_g
         errors.append(1000 * error)
         offset.append(np.abs(error) <= 1.96 * norm.offset_sd_g)
-        alarms += bool(found.again)
+        alarms += bool(found.again) or found.tilts.scatters
         roll_deg = true_level(board, found.stored, AXES)[0]
         lean.append(found.stored_lean[0].low <= roll_deg <= found.stored_lean[0].high)
     rms_mg = float(np.sqrt(np.mean(np.square(errors))))

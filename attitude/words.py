@@ -113,5 +113,5 @@ def sum_words(weights: Sequence[tuple[str, float]]) -> str:
 
 def printable(text: str) -> str:
     """Text of a sheet or a file name without what would move a cursor or turn the writing round."""
-    kept = (" " if c.isspace() else c for c in text)
+    kept = (" " if c.isspace() and c != "\N{NO-BREAK SPACE}" else c for c in text)
     return "".join(c for c in kept if not unicodedata.category(c).startswith("C"))

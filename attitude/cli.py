@@ -10,6 +10,7 @@ only on a terminal. What measures and infers is imported by the commands that ne
 
 import datetime as dt
 import sys
+from functools import partial
 from importlib.metadata import version
 from io import TextIOWrapper
 from pathlib import Path
@@ -301,10 +302,9 @@ def faces(
         shoots=read(file),
         calibrations=read_calibrations(file),
         now=dt.datetime.now().astimezone(),
+        keep=partial(record_calibration, file),
     )
     show(faces_lines(report, folder, columns=text_columns()))
-    if report.recorded is not None:
-        record_calibration(file, report.recorded)
 
 
 def _ask(question: str) -> str:

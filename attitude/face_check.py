@@ -103,6 +103,11 @@ class FacesFound:
         """Faces to hold again."""
         return tuple(one for one in self.faces if one.again)
 
+    @property
+    def sound(self) -> bool:
+        """Whether constants by the procedure may be used: no face to hold again, no scatter that harms."""
+        return not self.again and not (self.tilts.scatters and self.procedure != "offset_and_scale")
+
 
 @dataclass(frozen=True)
 class PairFound:

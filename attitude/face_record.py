@@ -17,6 +17,7 @@ import numpy as np
 from attitude.constants import Constants
 from attitude.face_check import FacesFound
 from attitude.face_lean import moved_by
+from attitude.face_models import CROSS_AXIS_SD, TURNED_SD_DEG
 from attitude.findings import Estimate
 from attitude.recorded import Recorded, moment
 from attitude.repeatability import label
@@ -39,7 +40,7 @@ class Against:
     what a shoot would have to show; None where the old constants are not known. found_deg : offset that the
     footage showed, or its lean where it could not tell them apart. of_offset : which of the two. agrees :
     None where they cannot be compared. left_deg : lean to expect of the next shoot. cause : what
-    remains in question, of ``temperature | bubble | footage | constants | mounting``, "" for nothing;
+    remains in question, of ``temperature | footage | constants | mounting``, "" for nothing;
     footage_cause : the cause that the shoot itself names. warmer_c : the shoot against the capture.
     """
 
@@ -54,9 +55,13 @@ class Against:
     warmer_c: float | None = None
 
 
-def last_shoot(past: Sequence[Recorded], rig: str, made: str = "") -> Recorded | None:
-    """The last shoot of a rig with a known lean, filmed no later than the day ``made`` where that is told."""
+def last_shoot(past: Sequence[Recorded], rig: str, made: str = "", calibration: str = "") -> Recorded | None:
+    """The last shoot of a rig with a known lean, filmed no later than the day ``made`` where that is told.
+
+    calibration : its label; shoots under that one are not meant.
+    """
     own = [one for one in past if rig.strip() and label(one.rig) == label(rig) and one.lean is not None]
+    own = [one for one in own if not label(calibration) or label(one.calibration) != label(calibration)]
     before = [one for one in own if not made or moment(one.filmed).date() <= moment(made).date()]
     return max(before, key=lambda one: (moment(one.filmed), moment(one.recorded)), default=None)
 
@@ -80,17 +85,21 @@ def against_record(
     of_offset = shoot.offset_mg is not None
     seen = shoot.lean if shoot.offset_mg is None else _degrees(shoot.offset_mg)
     apart = seen.value - removes.value
-    sure = APART * float(np.hypot(np.hypot(seen.sd, removes.sd), 0.0 if of_offset else SEAT_SD_DEG))
+    # Constants that take level from faces take cross-axis and a turned sensor along, which are no offset.
+    taken_deg = np.hypot(found.tilts.bubble_deg, np.hypot(np.degrees(CROSS_AXIS_SD), TURNED_SD_DEG))
+    others_deg = np.hypot(
+        0.0 if of_offset else SEAT_SD_DEG, 0.0 if found.procedure == "offset_and_scale" else taken_deg
+    )
+    sure = APART * float(np.hypot(np.hypot(seen.sd, removes.sd), others_deg))
     agrees = abs(apart) <= sure
     left_sd = float(np.sqrt(shoot.lean.sd**2 + removes.sd**2 + 2 * repeat_sd_deg**2))
     left = Estimate(shoot.lean.value - removes.value, left_sd)
     named = _footage_cause(shoot)
-    cause = _cause(found, shoot, apart, agrees, left, named, warm_mg)
+    cause = _cause(shoot, apart, agrees, left, named, warm_mg)
     return Against(shoot, removes, seen, of_offset, agrees, left, cause, named, warmer)
 
 
 def _cause(
-    found: FacesFound,
     shoot: Recorded,
     apart_deg: float,
     agrees: bool,
@@ -100,8 +109,6 @@ def _cause(
 ) -> str:
     if agrees:
         return "mounting" if abs(left.value) - left.half_width > shoot.tolerance_deg else ""
-    if found.procedure != "offset_and_scale" and abs(apart_deg) <= APART * found.tilts.bubble_deg:
-        return "bubble"
     if warm_mg / MG_PER_DEG * APART >= abs(apart_deg):
         return "temperature"
     return "footage" if named else "constants"

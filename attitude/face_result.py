@@ -55,7 +55,7 @@ def faces_result(
         "calibration": sheet.calibration or None,
         "date": None if sheet.date is None else sheet.date.isoformat(),
         "verdict": {
-            "good": not found.again,
+            "good": not found.again if six is None else six.sound,
             "headline": headline,
             "again": [{"face": one.face, "why": list(one.again)} for one in found.again],
         },

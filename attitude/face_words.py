@@ -56,7 +56,6 @@ ENTERS = {
 }
 CAUSE_WORDS = {
     "temperature": "The board's temperature explains the difference: calibrate as warm as it films",
-    "bubble": "The tilt of the faces explains the difference: use offset and scale only, or a better bubble",
     "constants": "What remains: other constants flew than those given as old, or the sensor moved or was "
     "shaken in flight",
     "mounting": "What is left is no matter of the sensor: the camera's seat, or the sensor's on its board",
@@ -157,6 +156,8 @@ def lean_sentence(found: FacesFound) -> str:
         "level_face": "That is the tilt of the face that defines level",
         "matrix": "That is the tilt of the faces, which were taken for true",
     }[found.procedure]
+    if found.sheet.new is not None:
+        source = "That is by how far they miss what the faces show, and what one axis reads of another"
     return f"{own} leave the camera {_leans(roll)} and its {pitch_words(pitch)}. {source}"
 
 
@@ -186,8 +187,9 @@ def suits_sentence(found: FacesFound) -> str:
     free = rows[PROCEDURE_WORDS["offset_and_scale"]].level_deg
     bubble = rows[PROCEDURE_WORDS["level_face"]].level_deg
     suits = (
-        f"Offset and scale only suits these faces: their tilts put the level out by ± {free:.1g} deg at "
-        f"most; where one face defines level, by ± {bubble:.2g} deg"
+        f"The tilts of the faces add ± {free:.1g} deg to that with offset and scale only, ± {bubble:.2g} deg "
+        "where one face, the one up in flight, defines level; what one axis reads of another stays in with "
+        "the first way"
     )
     if found.sheet.procedure in (None, "offset_and_scale"):
         return suits

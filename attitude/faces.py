@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,11 +35,13 @@ def check_faces(
     shoots: Sequence[Recorded] = (),
     calibrations: Sequence[RecordedCalibration] = (),
     now: dt.datetime,
+    keep: Callable[[RecordedCalibration], object],
 ) -> tuple[FacesReport, Path]:
     """Read, judge and write a capture; the report and the folder that it is in.
 
     paths : a sheet, its folder, or tables. old : file of the constants before. shoots, calibrations : on
-    record, of any rigs. now : aware of its zone.
+    record, of any rigs. now : aware of its zone. keep : puts a calibration on record, before anything is
+    written that says so.
 
     Raises
     ------
@@ -53,19 +55,22 @@ def check_faces(
     if before is None:
         before = _on_record(calibrations, sheet, key)
     made = "" if sheet.date is None else sheet.date.isoformat()
-    shoot = last_shoot(shoots, sheet.rig, made)
+    shoot = last_shoot(shoots, sheet.rig, made, sheet.calibration)
     six = found if isinstance(found, FacesFound) else None
     against = None
-    if six is not None and shoot is not None:
+    # With axes that are only assumed, no disagreement could be told from a board that sits otherwise.
+    if six is not None and shoot is not None and six.axes_told:
         against = against_record(six, before, shoot, learn(shoots, sheet.rig).sd_deg)
     result = faces_result(found, headline(found), before, against)
     recorded = None
     # What is to be held again is no calibration yet, unless its constants are in force; and without a rig
     # nobody would find it.
-    if six is not None and sheet.rig and (not six.again or sheet.new is not None):
+    if six is not None and sheet.rig and (six.sound or sheet.new is not None):
         recorded = _recorded(six, before, result, key, made, now)
     report = FacesReport(found, before, told, against, result, recorded)
     folder = out or sheet.path.parent / RESULT_FOLDER
+    if recorded is not None:
+        keep(recorded)
     write_faces(report, folder)
     return report, folder
 

@@ -77,6 +77,7 @@ class _Blocks:
     t_s: Array
     reading_g: Array
     rate_dps: Array | None
+    lasts_s: float
 
 
 def stillness(holds: Sequence[StaticHold], axes: Sequence[int]) -> tuple[Stillness, ...]:
@@ -136,7 +137,7 @@ def _blocks(hold: StaticHold) -> _Blocks | None:
 
     t_s: Array = hold.start_s + (np.arange(count, dtype=np.float64) + 0.5) * size * hold.period_s
     rate = None if hold.gyro_dps is None else means(hold.gyro_dps)
-    return _Blocks(t_s, means(hold.readings_g), rate)
+    return _Blocks(t_s, means(hold.readings_g), rate, size * hold.period_s)
 
 
 def _noise(series: Sequence[Array]) -> Array:
@@ -157,7 +158,7 @@ def _judged(hold: StaticHold, blocks: _Blocks, across: tuple[int, int], limits: 
     late = _blocks(replace(hold, readings_g=hold.readings_g[_half_block(hold) :], gyro_dps=None))
     both = [(blocks.t_s, blocks.reading_g)]
     if late is not None:
-        both.append((late.t_s + BLOCK_S / 2, late.reading_g))
+        both.append((late.t_s + _half_block(hold) * (hold.period_s or 0.0), late.reading_g))
     at_s = np.concatenate([t_s for t_s, _ in both])
     left = np.concatenate([g - level - (t_s - blocks.t_s.mean())[:, None] * slope for t_s, g in both])
     bumps = np.abs(left - np.median(left, axis=0))
@@ -165,7 +166,7 @@ def _judged(hold: StaticHold, blocks: _Blocks, across: tuple[int, int], limits: 
     place = np.unravel_index(int(np.argmax(far)), far.shape)
     bump_mg = 1000 * float(bumps[place])
     lateral = list(across)
-    drift_deg = DEG_PER_RAD * len(blocks.t_s) * BLOCK_S * slope[lateral]
+    drift_deg = DEG_PER_RAD * len(blocks.t_s) * blocks.lasts_s * slope[lateral]
     times = float(np.sum((slope[lateral] * length / limits.noise_g[lateral]) ** 2))
     turned = False
     if blocks.rate_dps is not None:
@@ -181,7 +182,7 @@ def _judged(hold: StaticHold, blocks: _Blocks, across: tuple[int, int], limits: 
         bump_mg=bump_mg,
         bump_s=float(at_s[place[0]]),
         turned=turned,
-        needed_s=max(SHORTEST_S, float(ceil(BLOCK_S * (1000 * noise / WANTED_MG) ** 2))),
+        needed_s=max(SHORTEST_S, float(ceil(blocks.lasts_s * (1000 * noise / WANTED_MG) ** 2))),
     )
 
 

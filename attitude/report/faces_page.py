@@ -39,7 +39,7 @@ __all__ = ["FACES_PAGE", "write_faces_page"]
 FACES_PAGE = "faces.html"
 RINGS_DEG = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0)
 MODEL_HEADINGS = ("Way of working out", "Offset", "Scale", "Leaves the picture", "Leaves the lens")
-PROCEDURE_HEADINGS = ("What the gimbal does", "A face off level enters", "Level then known to")
+PROCEDURE_HEADINGS = ("What the gimbal does", "A face off level enters", "Tilts then add to the level")
 
 
 def write_faces_page(report: FacesReport, folder: Path) -> Path:

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from attitude.capture import FACES_FORMAT, face_axis
+from attitude.capture import FACES_FORMAT, face_up
 from attitude.columns import nearest_names
 from attitude.constants import constants_of
 from attitude.mapping import accelerometer_scale_g, along_axes, along_camera, numbers
@@ -114,7 +114,7 @@ def _holds_of(name: str, told: Mapping[str, Any], which: str, log: LogSheet) -> 
         readings_g = constants_of(np.array(plain["offset_mg"]) / 1000, plain["matrix"]).applied(readings_g)
     axes = told["sensor_axes"]
     along = axes["value"] if axes["basis"] == "told" else log.sensor_axes
-    ups = along_axes(along, np.array([_board_up(one["face"]) for one in faces]))
+    ups = along_axes(along, np.array([face_up(one["face"]) for one in faces]))
     holds = zip(faces, ups, along_axes(along, readings_g), sds_g, strict=True)
     bubble_deg = float(told["bubble_deg"])
     return [
@@ -185,12 +185,7 @@ def _pose_up(pose: str, log: LogSheet) -> Array:
     """Up vector along camera right, down, forward: a level camera's is (0, -1, 0)."""
     if pose in ("upright", "inverted"):
         return np.array([0.0, -1.0 if pose == "upright" else 1.0, 0.0])
-    return np.asarray(along_camera(log, _board_up(pose)[None])[0])
-
-
-def _board_up(face: str) -> Array:
-    axis, sign = face_axis(face)
-    return np.asarray(sign * np.eye(3)[axis])
+    return np.asarray(along_camera(log, face_up(pose)[None])[0])
 
 
 def bench_unknowns(holds: Sequence[Hold]) -> list[Unknown]:

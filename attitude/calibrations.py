@@ -15,7 +15,7 @@ from typing import Any
 
 from attitude.constants import Constants
 from attitude.history import HistoryError, cells, put, remove
-from attitude.recorded import RecordedCalibration, finite, moment, plain
+from attitude.recorded import RecordedCalibration, dated, finite, moment, plain
 from attitude.repeatability import label
 
 __all__ = [
@@ -117,11 +117,7 @@ def _three(name: str, numbers: Any) -> tuple[float, float, float]:
 def _row(one: RecordedCalibration) -> dict[str, Any]:
     """ValueError names what is wrong, without the file."""
     row: dict[str, Any] = {name: getattr(one, name) for name in TEXTS}
-    for name in ("made", "recorded"):
-        try:
-            moment(row[name])
-        except ValueError:
-            raise ValueError(f"{name} is {row[name]!r}; expected a date as 2031-05-20") from None
+    dated({name: row[name] for name in ("made", "recorded")})
     row["bubble_deg"] = finite(one.bubble_deg)
     if row["bubble_deg"] is None:
         raise ValueError(f"bubble_deg is {one.bubble_deg}; expected a number")

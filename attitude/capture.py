@@ -19,6 +19,8 @@ from attitude.constants import Constants
 __all__ = [
     "FACES",
     "FACES_FORMAT",
+    "FACE_COSINE",
+    "NEAR_1_G",
     "PROCEDURES",
     "PROCEDURE_WORDS",
     "Capture",
@@ -27,6 +29,7 @@ __all__ = [
     "StaticHold",
     "face_axis",
     "face_of",
+    "face_up",
 ]
 
 Array = NDArray[np.float64]
@@ -41,6 +44,7 @@ PROCEDURE_WORDS = {
 }
 PROCEDURES = tuple(PROCEDURE_WORDS)
 FACE_COSINE = 0.966  # 15 deg: farther off it is some other pose, an edge perhaps
+NEAR_1_G = 0.15  # a reading at rest farther off is in another unit, or not at rest
 
 
 class CaptureError(ValueError):
@@ -132,3 +136,9 @@ def face_of(mean_g: Array) -> str:
 def face_axis(face: str) -> tuple[int, float]:
     """Axis 0, 1, 2 of a face and its sign."""
     return "xyz".index(face[1]), 1.0 if face[0] == "+" else -1.0
+
+
+def face_up(face: str) -> Array:
+    """Up along the board's axes with a face up, (3,)."""
+    axis, sign = face_axis(face)
+    return np.asarray(sign * np.eye(3)[axis])

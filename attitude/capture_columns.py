@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from attitude.capture import CaptureError, CaptureSheet
+from attitude.capture import NEAR_1_G, CaptureError, CaptureSheet
 from attitude.columns import Column, column_sets, nearest_names, recognise, unit_of
 from attitude.guess_board import slow
 from attitude.guess_time import time_options
@@ -28,7 +28,6 @@ __all__ = ["Columns", "columns_of", "gyro_scale_dps", "times_s", "unit_g"]
 
 Array = NDArray[np.float64]
 
-NEAR_1_G = 0.15
 RANGES_G, USUAL_BITS = (1, 2, 4, 6, 8, 12, 16, 24, 32, 64, 100, 200, 400), (16, 12, 14, 10, 8, 13, 20, 24)
 USUAL_RATE_HZ = 50.0
 SHORTEST_LOG_S = 10.0

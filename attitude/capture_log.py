@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from attitude.capture import Capture, CaptureError, CaptureSheet, StaticHold
+from attitude.capture import FACE_COSINE, NEAR_1_G, Capture, CaptureError, CaptureSheet, StaticHold
 from attitude.capture_columns import Columns, columns_of, gyro_scale_dps, times_s, unit_g
 from attitude.columns import is_blank, is_value
 from attitude.holds_in_log import SHORTEST_S, at_rail, spike_rows, still_stretches
@@ -31,8 +31,7 @@ Array = NDArray[np.float64]
 
 # A table of averages: this many rows at most, and most of them point elsewhere than the row before.
 MOST_AVERAGES, FEWEST_AVERAGES = 60, 2
-ANOTHER_POSE, OTHERS_SHARE = 0.966, 0.4  # cosine of 15 deg
-NEAR_1_G = 0.15
+OTHERS_SHARE = 0.4
 FACE_WORDS = ("face", "side", "pose", "up")
 GAP_PERIODS = 3.0
 
@@ -198,7 +197,7 @@ def _file_of_pose(sheet: CaptureSheet, path: Path) -> tuple[tuple[StaticHold, ..
     holds = _holds(sheet, readings, path.stem)
     notes = list(readings.notes)
     up = np.array([hold.mean_g / np.linalg.norm(hold.mean_g) for hold in holds])
-    if (up @ up.T).min() < ANOTHER_POSE:
+    if (up @ up.T).min() < FACE_COSINE:
         notes.append(f"{path.name}: holds {len(holds)} stretches in different poses; all of them are used")
     else:
         if len(holds) > 1:
@@ -249,7 +248,7 @@ def _is_averages(sheet: CaptureSheet, table: TextTable, columns: Columns) -> boo
     if not FEWEST_AVERAGES <= count <= MOST_AVERAGES or len(raw) < FEWEST_AVERAGES or not size.all():
         return False
     up = raw / size[:, None]
-    others = float(np.mean(np.sum(up[1:] * up[:-1], axis=1) < ANOTHER_POSE))
+    others = float(np.mean(np.sum(up[1:] * up[:-1], axis=1) < FACE_COSINE))
     return others >= OTHERS_SHARE or (others > 0 and _face_column(sheet, table, columns) != "")
 
 

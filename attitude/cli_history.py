@@ -49,6 +49,7 @@ def show_rig(
         from attitude.calibrations import read_calibrations
         from attitude.chosen import rig_named
         from attitude.history import default_file, read
+        from attitude.repeatability import label
         from attitude.report.rig_page import write_rig_page
         from attitude.rig_history import rig_history
         from attitude.terminal_history import rig_lines, rigs_lines
@@ -60,7 +61,8 @@ def show_rig(
         show(rigs_lines(shoots, file, calibrations, columns=text_columns()))
         return
     name = rig_named(names, rig)
-    found, own = rig_history(shoots, name), read_calibrations(file, name)
+    found = rig_history(shoots, name)
+    own = [one for one in calibrations if label(one.rig) == label(name)]
     show(rig_lines(found, write_rig_page(found, out, own), own, columns=text_columns()))
 
 

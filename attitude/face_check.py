@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,14 +58,21 @@ class FaceFound:
     off: float | None = None
     again: tuple[str, ...] = ()
 
+    @property
+    def level_deg(self) -> Estimate | None:
+        """How far the face was off level, whichever way; None where only two faces are there."""
+        if self.tilt_deg is None or self.tilt_sd_deg is None:
+            return None
+        return Estimate(float(np.hypot(*self.tilt_deg)), float(np.sqrt(np.mean(self.tilt_sd_deg**2))))
+
 
 @dataclass(frozen=True)
 class FacesFound:
     """A capture of six faces.
 
     axes : board axes along camera right, down, forward; axes_told : whether they were told. procedure : as
-    told, "offset_and_scale" otherwise. lean : per model, lean and pitch error that it leaves. stored :
-    constants in force from now on; stored_lean : what these leave.
+    told, "offset_and_scale" otherwise. means_g : (6, 3) in the order of ``FACES``. lean : per model, lean and
+    pitch error that it leaves; given_lean : what the sheet's own new constants leave, None without them.
     """
 
     sheet: CaptureSheet
@@ -76,8 +83,7 @@ class FacesFound:
     tilts: Tilts
     truth: Truth
     lean: dict[str, tuple[Estimate, Estimate]]
-    stored: Constants
-    stored_lean: tuple[Estimate, Estimate]
+    given_lean: tuple[Estimate, Estimate] | None
     poses: int
     temperature_c: float | None
     warnings: tuple[str, ...]
@@ -97,6 +103,16 @@ class FacesFound:
     def model(self) -> Model:
         """Constants by the procedure."""
         return next(one for one in self.models if one.name == PROCEDURE_MODELS[self.procedure])
+
+    @property
+    def stored(self) -> Constants:
+        """Constants in force from now on."""
+        return self.sheet.new or self.model.constants
+
+    @property
+    def stored_lean(self) -> tuple[Estimate, Estimate]:
+        """Lean and pitch error that these leave."""
+        return self.given_lean or self.lean[self.model.name]
 
     @property
     def again(self) -> tuple[FaceFound, ...]:
@@ -222,20 +238,13 @@ def _six(
         models.append(nine)
     truth = truth_of(means, noise, norm, tilts)
     lean = {one.name: left_by(one.constants, truth, axes) for one in models}
-    procedure = PROCEDURE_MODELS[sheet.procedure or "offset_and_scale"]
-    chosen = next(one for one in models if one.name == procedure)
-    stored = sheet.new or chosen.constants
     faces = tuple(
-        FaceFound(
-            one.face,
-            one.words,
-            one.hold,
-            one.stillness,
-            one.temperature_c,
-            tilts.tilt_deg[k],
-            tilts.tilt_sd_deg[k],
-            float(tilts.off[k]),
-            (*one.again, *(("off level",) if one.face in tilts.suspects else ())),
+        replace(
+            one,
+            tilt_deg=tilts.tilt_deg[k],
+            tilt_sd_deg=tilts.tilt_sd_deg[k],
+            off=float(tilts.off[k]),
+            again=(*one.again, *(("off level",) if one.face in tilts.suspects else ())),
         )
         for k, one in enumerate(plain)
     )
@@ -248,8 +257,7 @@ def _six(
         tilts,
         truth,
         lean,
-        stored,
-        left_by(stored, truth, axes),
+        None if sheet.new is None else left_by(sheet.new, truth, axes),
         len(capture.holds),
         temperature_c,
         (*_scatter(sheet, tilts), *warnings),

@@ -1,7 +1,7 @@
 """The lean that constants will leave: what the camera does when the calibrated sensor says level.
 
 A gimbal turns the sensor until the calibrated reading points to the camera's up. With constants M_c, b_c
-and the truth M, b that is where M u + b = k (M_c u_level + b_c), |u| = 1; the roll of u is the lean, its
+and the truth M, b that is where M u + b = k M_c u_level + b_c, |u| = 1; the roll of u is the lean, its
 pitch the pitch error. True is what the bubble calls level, and the camera is taken to sit square on the
 board: how it really sits is no matter of the accelerometer, and a shoot tells it.
 
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from attitude.capture import face_axis
+from attitude.capture import face_up
 from attitude.constants import Constants
 from attitude.face_models import Model, across, laterals_of
 from attitude.face_tilts import Tilts
@@ -106,7 +106,7 @@ def _estimates(angles: Callable[[Array, Array], Array], truth: Truth) -> tuple[E
 
 def _level_deg(constants: Constants, offset_g: Array, matrix: Array, axes: tuple[str, ...]) -> Array:
     """Roll and pitch of the camera when the calibrated reading says level."""
-    level = -_axis(axes[1])
+    level = face_up(upright_face(axes))
     length = 1.0
     # The reading at rest is not quite 1 g long after wrong constants; two rounds settle it.
     for _ in range(3):
@@ -117,24 +117,15 @@ def _level_deg(constants: Constants, offset_g: Array, matrix: Array, axes: tuple
     return np.asarray(np.degrees(np.array([roll, pitch])), dtype=np.float64)
 
 
-def _axis(name: str) -> Array:
-    vector = np.zeros(3)
-    vector["xyz".index(name[-1])] = -1.0 if name.startswith("-") else 1.0
-    return vector
-
-
 def upright_face(axes: tuple[str, ...]) -> str:
     """The face that is up when the camera is level: the board's axis that points up."""
-    name = axes[1].removeprefix("+")
+    name = axes[1]
     return f"+{name[1]}" if name.startswith("-") else f"-{name}"
 
 
 def pose_words(face: str, axes: tuple[str, ...]) -> str:
     """How the camera lies with that face up: ``camera level``, ``camera upside down``, ``right side up``."""
-    axis, sign = face_axis(face)
-    up = np.zeros(3)
-    up[axis] = sign
-    along = along_axes(axes, up[None])[0]
+    along = along_axes(axes, face_up(face)[None])[0]
     side = int(np.argmax(np.abs(along)))
     words = (
         ("right side up", "left side up"),

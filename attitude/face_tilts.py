@@ -80,21 +80,24 @@ def face_tilts(faces_g: Array, offset_g: Array, noise_g: Array, bubble_deg: floa
     seen_deg = np.degrees(across(faces_g, offset_g)).ravel()
     told = np.full(12, bubble_deg**2)
     stories = [told, *(told + OFF_SD_DEG**2 * (np.arange(12) // 2 == k) for k in range(6)), WORSE**2 * told]
-    priors = np.array([1 - 6 * PRIOR_OFF - PRIOR_WORSE, *[PRIOR_OFF] * 6, PRIOR_WORSE])
-    if not alarmed:
-        priors = np.array([1.0, *[0.0] * 7])
     noise = np.diag(np.repeat(noise_deg**2, 2))
-    read = CROSS_READ @ _cross_prior() @ CROSS_READ.T + noise
-    with np.errstate(divide="ignore"):
-        logs = np.log(priors) + [multivariate_normal.logpdf(seen_deg, cov=np.diag(v) + read) for v in stories]
-    chances = np.exp(logs - logs.max())
-    chances /= chances.sum()
+    # Without an alarm there is nothing to explain: the bubble is as told.
+    chances = _chances(seen_deg, stories, noise) if alarmed else np.eye(len(stories))[0]
     worse, off = float(chances[7]), chances[1:7]
     if worse > off.max():
         bubble_deg = max(bubble_deg, float(np.sqrt(np.sum(sums_deg**2) / 12)))
         stories[7] = np.full(12, bubble_deg**2)
     mean, spread = _tilts_of(seen_deg, chances, stories, noise)
     return Tilts(mean.reshape(6, 2), np.sqrt(spread).reshape(6, 2), sums_deg, alarmed, off, worse, bubble_deg)
+
+
+def _chances(seen_deg: Array, stories: list[Array], noise: Array) -> Array:
+    """Probability of each story, (8,): as told, one face off, all worse; ``stories`` variances of tilts."""
+    priors = np.array([1 - 6 * PRIOR_OFF - PRIOR_WORSE, *[PRIOR_OFF] * 6, PRIOR_WORSE])
+    read = CROSS_READ @ _cross_prior() @ CROSS_READ.T + noise
+    logs = np.log(priors) + [multivariate_normal.logpdf(seen_deg, cov=np.diag(v) + read) for v in stories]
+    chances = np.exp(logs - logs.max())
+    return np.asarray(chances / chances.sum())
 
 
 def _cross_read() -> Array:

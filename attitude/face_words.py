@@ -20,15 +20,14 @@ __all__ = [
     "ProcedureRow",
     "again_words",
     "against_words",
-    "axes_note",
+    "before_words",
     "bubble_words",
     "constants_words",
     "headline",
-    "kept_words",
     "lean_sentence",
     "level_words",
     "model_notes",
-    "old_words",
+    "note_words",
     "pair_words",
     "procedure_rows",
     "still_words",
@@ -97,10 +96,10 @@ def again_words(one: FaceFound) -> str:
 
 def level_words(one: FaceFound) -> str:
     """How far a face was off level and which side was high: ``1.7 ± 0.4 deg, +z side high``."""
-    if one.tilt_deg is None or one.tilt_sd_deg is None:
+    level = one.level_deg
+    if level is None or one.tilt_deg is None:
         return "not told by two faces"
-    size = float(np.hypot(*one.tilt_deg))
-    half = NORMAL_95 * float(np.sqrt(np.mean(one.tilt_sd_deg**2)))
+    size, half = level.value, level.half_width
     # Of two directions together 95 % lie within 2.45 standard uncertainties.
     if size < 1.25 * half:
         return f"within {half:.1g} deg" if half < 0.95 else f"within {half:.1f} deg"
@@ -257,6 +256,18 @@ def kept_words(report: FacesReport) -> str:
     if not report.found.sheet.rig:
         return "Not put on record: name the rig in faces.toml, rig = ..., to keep old and new constants"
     return "Not put on record: faces are to be held again"
+
+
+def before_words(report: FacesReport) -> list[str]:
+    """The calibration against what is on record: older constants, the last shoot."""
+    return [*old_words(report), *(against_words(report.against) if report.against else [])]
+
+
+def note_words(report: FacesReport) -> list[str]:
+    """What else to know: warnings, how the capture was read, what was assumed, whether it is on record."""
+    found = report.found
+    said = (*found.warnings, *found.notes, axes_note(found), kept_words(report))
+    return [one for one in said if one]
 
 
 def against_words(one: Against) -> list[str]:

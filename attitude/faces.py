@@ -55,12 +55,13 @@ def check_faces(
     if before is None:
         before = _on_record(calibrations, sheet, key)
     made = "" if sheet.date is None else sheet.date.isoformat()
-    shoot = last_shoot(shoots, sheet.rig, made, sheet.calibration)
     six = found if isinstance(found, FacesFound) else None
     against = None
     # With axes that are only assumed, no disagreement could be told from a board that sits otherwise.
-    if six is not None and shoot is not None and six.axes_told:
-        against = against_record(six, before, shoot, learn(shoots, sheet.rig).sd_deg)
+    if six is not None and six.axes_told:
+        shoot = last_shoot(shoots, sheet.rig, made, sheet.calibration)
+        if shoot is not None:
+            against = against_record(six, before, shoot, learn(shoots, sheet.rig).sd_deg)
     result = faces_result(found, headline(found), before, against)
     recorded = None
     # What is to be held again is no calibration yet, unless its constants are in force; and without a rig
@@ -71,11 +72,11 @@ def check_faces(
     folder = out or sheet.path.parent / RESULT_FOLDER
     if recorded is not None:
         keep(recorded)
-    write_faces(report, folder)
+    _write(report, folder)
     return report, folder
 
 
-def write_faces(report: FacesReport, folder: Path) -> None:
+def _write(report: FacesReport, folder: Path) -> None:
     """Write ``faces.json`` and the page into ``folder``, which is made if need be."""
     folder.mkdir(parents=True, exist_ok=True)
     write_whole(folder / FACES_JSON, (json.dumps(report.result, allow_nan=False, indent=1) + "\n").encode())

@@ -25,7 +25,7 @@ from urllib.parse import quote
 from platformdirs import user_data_path
 
 from attitude.findings import Estimate
-from attitude.recorded import Recorded, finite, moment, plain
+from attitude.recorded import Recorded, dated, finite, moment, plain
 
 __all__ = [
     "COLUMNS", "ESTIMATES", "ESTIMATE_PARTS", "HISTORY_VARIABLE", "JSON_TEXTS", "NUMBERS", "NUMBERS_OR_NONE",
@@ -201,11 +201,7 @@ def remove(path: Path, keys: Iterable[str], table: str = SHOOTS) -> int:
 def _row(shoot: Recorded) -> dict[str, Any]:
     """One shoot by the names of ``COLUMNS``; ValueError names what is wrong, without file and mend."""
     row: dict[str, Any] = {name: getattr(shoot, name) for name in TEXTS}
-    for name in ("filmed", "recorded"):
-        try:
-            moment(row[name])
-        except ValueError:
-            raise ValueError(f"{name} is {row[name]!r}; expected a date as 2031-05-20") from None
+    dated({name: row[name] for name in ("filmed", "recorded")})
     for name in NUMBERS:
         row[name] = finite(getattr(shoot, name))
         if row[name] is None:

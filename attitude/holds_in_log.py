@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from attitude.capture import NEAR_1_G
+
 __all__ = ["SHORTEST_S", "at_rail", "spike_rows", "still_stretches"]
 
 Array = NDArray[np.float64]
@@ -21,7 +23,6 @@ Mask = NDArray[np.bool_]
 BLOCK_S, ROWS_PER_BLOCK = 0.5, 4  # a slow log has longer blocks
 SHORTEST_S = 3.0
 LONGEST_GAP_S = 10.0  # what is longer is a gap like any other
-NEAR_1_G = 0.15
 # Means of neighbouring blocks in a hold differ by noise, and by the sway of a hand: 1.75 mg is 0.1 deg.
 NOISES, FLOOR_G, MOST_G = 4.0, 1.75e-3, 4e-3
 QUIET_SHARE = 0.2  # of all neighbouring blocks: a log that is good for anything rests that long

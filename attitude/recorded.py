@@ -9,7 +9,7 @@ from typing import Any
 from attitude.constants import Constants
 from attitude.findings import Estimate
 
-__all__ = ["Recorded", "RecordedCalibration", "finite", "moment", "plain"]
+__all__ = ["Recorded", "RecordedCalibration", "dated", "finite", "moment", "plain"]
 
 
 @dataclass(frozen=True)
@@ -80,6 +80,15 @@ def moment(text: str) -> datetime:
     """ISO 8601 date, or date and time, as a time that can be compared; UTC where no zone is given."""
     time_told = datetime.fromisoformat(text)
     return time_told if time_told.tzinfo is not None else time_told.replace(tzinfo=UTC)
+
+
+def dated(texts: Mapping[str, str]) -> None:
+    """Refuse what is no date, or date and time, by name; ValueError says what was expected."""
+    for name, text in texts.items():
+        try:
+            moment(text)
+        except ValueError:
+            raise ValueError(f"{name} is {text!r}; expected a date as 2031-05-20") from None
 
 
 def finite(value: float | None) -> float | None:

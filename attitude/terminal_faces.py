@@ -11,15 +11,13 @@ from attitude.face_words import (
     BLIND_SPOT,
     MODEL_WORDS,
     again_words,
-    against_words,
-    axes_note,
+    before_words,
     bubble_words,
     constants_words,
     headline,
-    kept_words,
     lean_sentence,
     level_words,
-    old_words,
+    note_words,
     pair_words,
     suits_sentence,
 )
@@ -43,7 +41,7 @@ def faces_lines(report: FacesReport, folder: Path, *, columns: int = COLUMNS) ->
         lines.append(Paragraph())
     lines += _six(found, report) if isinstance(found, FacesFound) else block("Found", [pair_words(found)])
     lines += [Paragraph(), *_faces(found, columns), Paragraph()]
-    lines += block("Notes", [*found.warnings, *found.notes, axes_note(found), kept_words(report)])
+    lines += block("Notes", note_words(report))
     return laid_out([*lines, *file_lines(folder, FACES_PAGE, FACES_JSON)], columns)
 
 
@@ -51,8 +49,7 @@ def _six(found: FacesFound, report: FacesReport) -> list[Paragraph]:
     offsets, scales = constants_words(found.model)
     lines = block("Found", [f"{MODEL_WORDS[found.model.name]}:", f"offset {offsets}", f"scale {scales}"])
     lines += block("Leaves", [lean_sentence(found), suits_sentence(found), BLIND_SPOT])
-    against = [] if report.against is None else against_words(report.against)
-    return [*lines, *block("Before", [*old_words(report), *against])]
+    return [*lines, *block("Before", before_words(report))]
 
 
 def _faces(found: FacesFound | PairFound, columns: int) -> list[Paragraph]:

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from attitude.capture import face_axis
+from attitude.capture import face_axis, face_up
 from attitude.face_check import FaceFound
 from attitude.face_models import laterals_of
 
@@ -28,7 +28,6 @@ PIN_LENGTH = 8.0
 ARROW = 42.0
 VIEW = Rotation.from_euler("zx", [24, -66], degrees=True)  # what is up stays up in the picture
 RADIUS = 40.0  # of the outer ring, in drawing units
-NORMAL_95 = 1.96
 
 
 @dataclass(frozen=True)
@@ -72,11 +71,9 @@ def level_drawing(one: FaceFound, rings_deg: float) -> Markup:
 
     rings_deg : of the outer ring, the same for all faces of a capture.
     """
-    axis, sign = face_axis(one.face)
-    across = laterals_of(axis)
+    across = laterals_of(face_axis(one.face)[0])
     # Seen from above with the first lateral axis to the right, the second points up or down the page.
-    up, right = sign * np.eye(3)[axis], np.eye(3)[across[0]]
-    way = float(np.cross(up, right)[across[1]])
+    way = float(np.cross(face_up(one.face), np.eye(3)[across[0]])[across[1]])
     scale = RADIUS / rings_deg
     drawn = [
         f'<circle class="ring" cx="55" cy="55" r="{RADIUS}"/>',
@@ -86,9 +83,9 @@ def level_drawing(one: FaceFound, rings_deg: float) -> Markup:
         f'<text x="55" y="10" text-anchor="middle">{"+" if way > 0 else "-"}{"xyz"[across[1]]}</text>',
         f'<text class="faint" x="86" y="94">{rings_deg:g} deg</text>',
     ]
-    if one.tilt_deg is not None and one.tilt_sd_deg is not None:
+    if one.tilt_deg is not None and one.level_deg is not None:
         x, y = 55 + scale * float(one.tilt_deg[0]), 55 - way * scale * float(one.tilt_deg[1])
-        spread = scale * NORMAL_95 * float(np.sqrt(np.mean(one.tilt_sd_deg**2)))
+        spread = scale * one.level_deg.half_width
         kind = "spot off" if "off level" in one.again else "spot"
         drawn.append(f'<circle class="spread" cx="{x:.1f}" cy="{y:.1f}" r="{min(spread, RADIUS):.1f}"/>')
         drawn.append(f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="3.5"/>')
@@ -97,13 +94,10 @@ def level_drawing(one: FaceFound, rings_deg: float) -> Markup:
 
 def _pose(face: str) -> Rotation:
     """Board axes to the room's (x right, y away, z up) with that face up, on the shortest way from +z up."""
-    axis, sign = face_axis(face)
-    up = np.zeros(3)
-    up[axis] = sign
     if face == "-z":
         return Rotation.from_rotvec([np.pi, 0, 0])
-    turn = np.cross(up, [0.0, 0.0, 1.0])
-    return Rotation.from_rotvec(turn * (np.pi / 2) if axis != 2 else turn)
+    # A quarter turn, and none for +z.
+    return Rotation.from_rotvec(np.cross(face_up(face), [0.0, 0.0, 1.0]) * (np.pi / 2))
 
 
 def _box(middle: Array, half: Array, kind: str, pose: Rotation) -> list[_Shape]:

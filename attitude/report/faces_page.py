@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
 from attitude.cautions import capture_cautions
 from attitude.face_check import FacesFound, PairFound
 from attitude.face_result import FacesReport
@@ -13,16 +11,14 @@ from attitude.face_words import (
     BLIND_SPOT,
     MODEL_WORDS,
     again_words,
-    against_words,
-    axes_note,
+    before_words,
     bubble_words,
     constants_words,
     headline,
-    kept_words,
     lean_sentence,
     level_words,
     model_notes,
-    old_words,
+    note_words,
     pair_words,
     procedure_rows,
     still_words,
@@ -70,8 +66,8 @@ def write_faces_page(report: FacesReport, folder: Path) -> Path:
         blind=BLIND_SPOT,
         six=None if six is None else _six(six),
         pair=pair_words(found) if isinstance(found, PairFound) else "",
-        before=[*old_words(report), *(against_words(report.against) if report.against else [])],
-        notes=[one for one in (*found.warnings, *found.notes, axes_note(found), kept_words(report)) if one],
+        before=before_words(report),
+        notes=note_words(report),
         airworthy=AIRWORTHY,
         local_rules=LOCAL_RULES,
     )
@@ -113,5 +109,5 @@ def _unbroken(words: str) -> str:
 
 def _rings_deg(found: FacesFound) -> float:
     """Outer ring that holds every spot."""
-    far = max(float(np.hypot(*one.tilt_deg)) for one in found.faces if one.tilt_deg is not None)
+    far = max(one.level_deg.value for one in found.faces if one.level_deg is not None)
     return next((ring for ring in RINGS_DEG if ring >= 1.1 * far), RINGS_DEG[-1])

@@ -30,6 +30,7 @@ __all__ = [
     "face_axis",
     "face_of",
     "face_up",
+    "nearest_face",
 ]
 
 Array = NDArray[np.float64]
@@ -95,7 +96,8 @@ class StaticHold:
 
     name : where it stands, for people: "cube.csv, 12.0 to 24.5 s". label : what file or table call it, "".
     readings_g : (n, 3) board axes; one row where only an average is known. period_s : between readings, None
-    for an average. start_s : in the log. gyro_dps, temperature_c : (n, 3), (n,) or None.
+    for an average. start_s : in the log. step_g : of the last digit, 0 where it does not matter. gyro_dps,
+    temperature_c : (n, 3), (n,) or None.
     """
 
     name: str
@@ -103,6 +105,7 @@ class StaticHold:
     readings_g: Array
     period_s: float | None = None
     start_s: float = 0.0
+    step_g: float = 0.0
     gyro_dps: Array | None = None
     temperature_c: Array | None = None
 
@@ -125,12 +128,17 @@ class Capture:
     notes: tuple[str, ...] = ()
 
 
+def nearest_face(mean_g: Array) -> tuple[str, float]:
+    """Face that is most nearly up in a mean reading (3,), and how far off, deg."""
+    axis = int(np.argmax(np.abs(mean_g)))
+    off = float(np.arccos(min(1.0, abs(mean_g[axis]) / np.linalg.norm(mean_g))))
+    return ("+" if mean_g[axis] > 0 else "-") + "xyz"[axis], float(np.degrees(off))
+
+
 def face_of(mean_g: Array) -> str:
     """Face that is up in a mean reading (3,), "" where none is within 15 deg."""
-    axis = int(np.argmax(np.abs(mean_g)))
-    if abs(mean_g[axis]) < FACE_COSINE * np.linalg.norm(mean_g):
-        return ""
-    return ("+" if mean_g[axis] > 0 else "-") + "xyz"[axis]
+    face, off_deg = nearest_face(mean_g)
+    return face if np.cos(np.radians(off_deg)) >= FACE_COSINE else ""
 
 
 def face_axis(face: str) -> tuple[int, float]:

@@ -29,6 +29,7 @@ __all__ = ["Columns", "columns_of", "gyro_scale_dps", "times_s", "unit_g"]
 Array = NDArray[np.float64]
 
 RANGES_G, USUAL_BITS = (1, 2, 4, 6, 8, 12, 16, 24, 32, 64, 100, 200, 400), (16, 12, 14, 10, 8, 13, 20, 24)
+COUNTS_NEAR_MG = 1024  # of 1 g, at 12 bits of 2 g: nearly as many as mg
 USUAL_RATE_HZ = 50.0
 SHORTEST_LOG_S = 10.0
 PAUSE_S = 1.0  # in place of a step back in time
@@ -78,6 +79,11 @@ def columns_of(sheet: CaptureSheet, table: TextTable) -> Columns:
     if gyro is None:
         sets = column_sets(columns, "gyro", "xyz")
         gyro = tuple(sets[0][axis].name for axis in "xyz") if sets else None
+    elif not set(gyro).isdisjoint(felt):
+        twice = next(name for name in gyro if name in felt)
+        raise CaptureError(
+            f"{table.name}: {twice} is given as accelerometer and as gyro; correct gyro in faces.toml"
+        )
     warm = sheet.temperature_c
     if warm is None:
         warm = next((str(one.value) for one in slow(table, columns) if one.key == "temperature_c"), None)
@@ -113,8 +119,12 @@ def _recognised(table: TextTable, columns: Sequence[Column]) -> tuple[tuple[str,
     raise CaptureError(f"{table.name}: no accelerometer recognised in the columns {there}; {mend}")
 
 
-def unit_g(sheet: CaptureSheet, table: TextTable, columns: Columns, size: float) -> tuple[float, list[str]]:
-    """What one unit of the accelerometer is in g, and notes. size : what it reads of 1 g at rest.
+def unit_g(
+    sheet: CaptureSheet, table: TextTable, columns: Columns, size: float, *, whole: bool
+) -> tuple[float, list[str]]:
+    """What one unit of the accelerometer is in g, and notes.
+
+    size : what it reads of 1 g at rest. whole : whether its readings are whole numbers.
 
     Raises
     ------
@@ -141,7 +151,13 @@ def unit_g(sheet: CaptureSheet, table: TextTable, columns: Columns, size: float)
         )
     for unit, one_g in ACCELEROMETER_UNITS_G.items():
         if abs(size * one_g - 1) <= NEAR_1_G:
-            note = f"{table.name}: no unit told; a reading of {size:.5g} at rest was taken for {unit}"
+            if unit == "mg" and whole and abs(size - COUNTS_NEAR_MG) < abs(size - 1000):
+                raise CaptureError(
+                    f"{table.name}: whole numbers, {size:.0f} at rest: counts of which {COUNTS_NEAR_MG} "
+                    f"are 1 g, or mg; write accelerometer_unit = {COUNTS_NEAR_MG} or "
+                    'accelerometer_unit = "mg" in faces.toml'
+                )
+            note = f"{table.name}: no unit told; taken for {unit}, in which it reads about 1 g at rest"
             if unit == "mg":
                 note += "; were these counts, give full_scale_g in faces.toml"
             return one_g, [note]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from attitude.capture import FACE_COSINE, NEAR_1_G, Capture, CaptureError, CaptureSheet, StaticHold
 from attitude.capture_columns import Columns, columns_of, gyro_scale_dps, times_s, unit_g
 from attitude.columns import is_blank, is_value
-from attitude.holds_in_log import SHORTEST_S, at_rail, spike_rows, still_stretches
+from attitude.holds_in_log import SHORTEST_S, at_rail, shortest_hold_s, spike_rows, still_stretches
 from attitude.mapping import FEW, numbers
 from attitude.repair import fresh_rows
 from attitude.table import TEXT_SUFFIXES, TableError, TextTable, read_table
@@ -33,18 +33,22 @@ Array = NDArray[np.float64]
 MOST_AVERAGES, FEWEST_AVERAGES = 60, 2
 OTHERS_SHARE = 0.4
 FACE_WORDS = ("face", "side", "pose", "up")
-GAP_PERIODS = 3.0
+GAP_PERIODS, LEAST_GAP_S = 3.0, 0.3
 
 
 @dataclass(frozen=True)
 class _Readings:
-    """One file in g and seconds. raw : (n, 3) as logged; limits : the least and the largest in the file."""
+    """One file in g and seconds. raw : (n, 3) as logged; limits : the least and the largest in the file.
+
+    step_g : of the last digit.
+    """
 
     path: Path
     t_s: Array
     readings_g: Array
     raw: Array
     limits: tuple[Array, Array]
+    step_g: float
     spikes_s: Array
     gyro_dps: Array | None
     temperature_c: Array | None
@@ -63,7 +67,7 @@ def read_capture(sheet: CaptureSheet) -> Capture:
     if len(sheet.files) > 1:
         found = [_file_of_pose(sheet, path) for path in sheet.files]
         holds = tuple(hold for one, _ in found for hold in one)
-        return Capture(holds, tuple(dict.fromkeys(note for _, notes in found for note in notes)))
+        return Capture(holds, _together([note for _, notes in found for note in notes]))
     path = sheet.files[0]
     table = _table(path)
     columns = columns_of(sheet, table)
@@ -71,7 +75,21 @@ def read_capture(sheet: CaptureSheet) -> Capture:
         return _averages(sheet, path, table, columns)
     readings = _readings(sheet, path, table, columns)
     holds = _holds(sheet, readings)
-    return Capture(holds, (*readings.notes, *_spike_notes(readings, holds)))
+    return Capture(holds, (*readings.notes, *_hold_notes(readings, holds)))
+
+
+def _together(notes: Sequence[str]) -> tuple[str, ...]:
+    """Notes of several files, what is said of many of them said once."""
+    files: dict[str, list[str]] = {}
+    for note in notes:
+        file, _, text = note.partition(": ")
+        files.setdefault(text, [])
+        if file not in files[text]:
+            files[text].append(file)
+    return tuple(
+        f"{', '.join(names) if len(names) < 3 else f'{len(names)} files'}: {text}"
+        for text, names in files.items()
+    )
 
 
 def _table(path: Path) -> TextTable:
@@ -92,6 +110,14 @@ def _raw(table: TextTable, names: Sequence[str]) -> Array:
     return np.column_stack([numbers(table, name) for name in names])
 
 
+def _size(raw: Array) -> float:
+    return float(np.median(np.linalg.norm(raw, axis=1)))
+
+
+def _whole(raw: Array) -> bool:
+    return bool(np.all(raw == np.round(raw)))
+
+
 # ---- one log, or a file per pose
 
 
@@ -101,7 +127,7 @@ def _readings(sheet: CaptureSheet, path: Path, table: TextTable, columns: Column
     if known.sum() < FEWEST_AVERAGES:
         names = ", ".join(columns.accelerometer)
         raise CaptureError(f"{path.name}: {names} hold no numbers; name other columns as accelerometer")
-    scale_g, notes = unit_g(sheet, table, columns, float(np.median(np.linalg.norm(raw[known], axis=1))))
+    scale_g, notes = unit_g(sheet, table, columns, _size(raw[known]), whole=_whole(raw[known]))
     t_s, time_notes = times_s(sheet, table)
     notes = [*columns.notes, *notes, *time_notes]
     if not known.all():
@@ -121,9 +147,16 @@ def _readings(sheet: CaptureSheet, path: Path, table: TextTable, columns: Column
         None if columns.temperature_c is None else _filled(numbers(table, columns.temperature_c)[rows])
     )
     notes += gyro_notes
+    step_g = _step(raw[rows]) * scale_g
     return _Readings(
-        path, t_s[rows], readings_g, raw[rows], limits, spikes_s, gyro, temperature, tuple(notes)
+        path, t_s[rows], readings_g, raw[rows], limits, step_g, spikes_s, gyro, temperature, tuple(notes)
     )
+
+
+def _step(raw: Array) -> float:
+    """Least difference of two readings of an axis, as logged: the last digit where it is coarse."""
+    apart = [np.diff(np.unique(column)) for column in raw.T]
+    return min((float(one.min()) for one in apart if one.size), default=0.0)
 
 
 def _filled(values: Array) -> Array | None:
@@ -158,9 +191,12 @@ def _holds(sheet: CaptureSheet, readings: _Readings, label: str = "") -> tuple[S
     """
     found = still_stretches(readings.t_s, readings.readings_g)
     if not found:
+        period_s = float(np.median(np.diff(readings.t_s)))
+        shortest_s = shortest_hold_s(period_s)
+        rest_s = "ten seconds" if shortest_s <= SHORTEST_S else f"{2 * shortest_s:.0f} s"
         raise CaptureError(
-            f"{readings.path.name}: no hold in {np.ptp(readings.t_s):.0f} s: looked for {SHORTEST_S:g} s "
-            "near 1 g whose direction stays put; let the board rest for ten seconds on each face"
+            f"{readings.path.name}: no hold in {np.ptp(readings.t_s):.0f} s: looked for {shortest_s:.0f} s "
+            f"near 1 g whose direction stays put; let the board rest for {rest_s} on each face"
         )
     holds = []
     for rows in found:
@@ -170,7 +206,9 @@ def _holds(sheet: CaptureSheet, readings: _Readings, label: str = "") -> tuple[S
         _refuse_limit(sheet, name, readings.raw[rows], readings.limits)
         steps = np.diff(t_s)
         steps = steps[steps <= GAP_PERIODS * np.median(steps)] if np.median(steps) > 0 else steps
-        hold = StaticHold(name, label, readings.readings_g[rows], float(steps.mean()), start_s)
+        hold = StaticHold(
+            name, label, readings.readings_g[rows], float(steps.mean()), start_s, readings.step_g
+        )
         if readings.gyro_dps is not None:
             hold = replace(hold, gyro_dps=readings.gyro_dps[rows])
         if readings.temperature_c is not None:
@@ -179,15 +217,33 @@ def _holds(sheet: CaptureSheet, readings: _Readings, label: str = "") -> tuple[S
     return tuple(holds)
 
 
-def _spike_notes(readings: _Readings, holds: Sequence[StaticHold]) -> list[str]:
-    """Of single readings far out only those inside a hold matter."""
-    since_s = readings.spikes_s - readings.t_s[0]
-    inside = sum(
-        int(np.sum((since_s > hold.start_s) & (since_s < hold.start_s + (hold.lasts_s or 0.0))))
-        for hold in holds
-    )
-    what = "a single reading" if inside == 1 else f"{inside} single readings"
-    return [f"{readings.path.name}: left out {what} far out within a hold"] if inside else []
+def _hold_notes(readings: _Readings, holds: Sequence[StaticHold]) -> list[str]:
+    """What to know of the readings within the holds: left out ones, gaps, too few in a second."""
+    name, since_s = readings.path.name, readings.t_s - readings.t_s[0]
+    spikes_s = readings.spikes_s - readings.t_s[0]
+    notes, spikes = [], 0
+    for hold in holds:
+        # Gaps do not count in how long a hold lasts, so its last reading is looked up.
+        rows = np.flatnonzero(since_s >= hold.start_s)[: len(hold.readings_g)]
+        steps = np.diff(since_s[rows])
+        spikes += int(np.sum((spikes_s > since_s[rows[0]]) & (spikes_s < since_s[rows[-1]])))
+        longest = int(np.argmax(steps))
+        if steps[longest] > max(LEAST_GAP_S, GAP_PERIODS * float(np.median(steps))):
+            at_s = since_s[rows[longest]]
+            notes.append(
+                f"{name}: no readings for {steps[longest]:.1f} s from {at_s:.1f} s on, within a hold"
+            )
+    if spikes:
+        what = "a single reading" if spikes == 1 else f"{spikes} single readings"
+        notes.append(f"{name}: left out {what} far out within a hold")
+    period_s = float(np.median(np.diff(readings.t_s)))
+    shortest_s = shortest_hold_s(period_s)
+    if shortest_s > SHORTEST_S:
+        notes.append(
+            f"{name}: only {1 / period_s:.2g} readings a second: rests of less than {shortest_s:.0f} s are "
+            f"overlooked; log faster, or hold each face for {2 * shortest_s:.0f} s"
+        )
+    return notes
 
 
 def _file_of_pose(sheet: CaptureSheet, path: Path) -> tuple[tuple[StaticHold, ...], list[str]]:
@@ -203,14 +259,13 @@ def _file_of_pose(sheet: CaptureSheet, path: Path) -> tuple[tuple[StaticHold, ..
         if len(holds) > 1:
             notes.append(f"{path.name}: the longest of {len(holds)} still stretches is used")
         holds = (max(holds, key=lambda hold: len(hold.readings_g)),)
-    return holds, [*notes, *_spike_notes(readings, holds)]
+    return holds, [*notes, *_hold_notes(readings, holds)]
 
 
 def _refuse_limit(sheet: CaptureSheet, name: str, raw: Array, limits: tuple[Array, Array]) -> None:
     """Refuse readings (n, 3) as logged that sit at the limit of their axis."""
-    whole = bool(np.all(raw == np.round(raw)))
     axis, limit, count = -1, 0.0, 0
-    if whole:
+    if _whole(raw):
         # Some sensors leave out the least count.
         top = 2.0 ** (sheet.bits - 1) - 1
         beyond = np.sum((raw >= top) | (raw <= -top), axis=0)
@@ -285,6 +340,15 @@ def _with_last_line(path: Path, table: TextTable, columns: Columns) -> TextTable
     return replace(table, cells=pd.concat([table.cells, pd.DataFrame([last], index=[line])]))
 
 
+def _last_digit(table: TextTable, names: Sequence[str]) -> float:
+    """What one of the last digit that is written is, as logged; 0 where numbers have exponents."""
+    cells = [str(cell) for name in names for cell in table.cells[name]]
+    if any("e" in cell.lower() for cell in cells):
+        return 0.0
+    point = "," if table.decimal_comma else "."
+    return 10.0 ** -max(len(cell.strip().partition(point)[2]) for cell in cells)
+
+
 def _averages(sheet: CaptureSheet, path: Path, table: TextTable, columns: Columns) -> Capture:
     table = _with_last_line(path, table, columns)
     raw = _raw(table, columns.accelerometer)
@@ -294,7 +358,7 @@ def _averages(sheet: CaptureSheet, path: Path, table: TextTable, columns: Column
         cells = " ".join(table.cells[list(columns.accelerometer)].iloc[int(np.argmax(odd))])
         mend = "with decimal commas, separate the columns by semicolons"
         _fail(path.name, f"line {lines[np.argmax(odd)]}: reads {cells!r}, expected three numbers; {mend}")
-    scale_g, notes = unit_g(sheet, table, columns, float(np.median(np.linalg.norm(raw, axis=1))))
+    scale_g, notes = unit_g(sheet, table, columns, _size(raw), whole=_whole(raw))
     readings_g = raw * scale_g * _sign(sheet)
     size_g = np.linalg.norm(readings_g, axis=1)
     far = np.abs(size_g - 1) > NEAR_1_G
@@ -303,13 +367,15 @@ def _averages(sheet: CaptureSheet, path: Path, table: TextTable, columns: Column
         mend = "correct its numbers, or measure this pose again"
         _fail(path.name, f"line {lines[row]}: reads {size_g[row]:.3g} g in all, at rest it is 1 g; {mend}")
     face = _face_column(sheet, table, columns)
+    step_g = _last_digit(table, columns.accelerometer) * scale_g
     slow = None if columns.temperature_c is None else _filled(numbers(table, columns.temperature_c))
     turned, gyro_notes = _gyro_dps(sheet, table, columns, np.arange(len(raw)))
     holds = []
     for i, line in enumerate(lines):
         name = f"{path.name}, line {line}"
         _refuse_limit(sheet, name, raw[i : i + 1], (raw.min(axis=0), raw.max(axis=0)))
-        hold = StaticHold(name, str(table.cells[face].iloc[i]).strip() if face else "", readings_g[i : i + 1])
+        label = str(table.cells[face].iloc[i]).strip() if face else ""
+        hold = StaticHold(name, label, readings_g[i : i + 1], step_g=step_g)
         if slow is not None:
             hold = replace(hold, temperature_c=slow[i : i + 1])
         if turned is not None:

@@ -165,6 +165,8 @@ def _parsed(path: Path) -> dict[str, Any]:
 def _old_constants(path: Path) -> Constants:
     """Constants of a file of their own, of a sheet's [new], or of what an earlier run wrote."""
     reader = Reader(path.name, {"new": _constant_checks()})
+    if path.is_dir():
+        raise SheetError(f"{path}: a folder; name the file in it that holds the constants before")
     if not path.is_file():
         raise SheetError(f"{path}: no such file; give the constants that the gimbal held before")
     document: Any
@@ -186,6 +188,8 @@ def _old_constants(path: Path) -> Constants:
         if table in document:
             document["new"] = document.pop(table)
             return _constants(reader, f"[{table}]", reader.single(document, "new"))
+    if "old" in document:
+        reader.fail("[old]", "these are still older; put the constants before under [new]")
     if not set(document) & set(reader.tables["new"]):
         reader.fail("", "no constants at its top or under [new] or [constants]; add offset_mg = [x, y, z]")
     return _constants(reader, "", reader.entries("new", "", document))

@@ -18,20 +18,23 @@ from attitude.capture import (
     StaticHold,
     face_axis,
     face_of,
+    nearest_face,
 )
 from attitude.constants import Constants
-from attitude.face_lean import Truth, left_by, pose_words, truth_of, upright_face
+from attitude.face_lean import Truth, left_by, moved_by, pose_words, truth_of, upright_face
 from attitude.face_models import Model, by_level_face, by_matrix, by_nine, by_norm, by_pairs
 from attitude.face_tilts import Tilts, face_tilts
 from attitude.findings import Estimate
 from attitude.sheet import LogSheet
 from attitude.stillness import AVERAGE_SD_G, WANTED_MG, Stillness, stillness
+from attitude.words import listed
 
 __all__ = ["PROCEDURE_MODELS", "FaceFound", "FacesFound", "PairFound", "check_capture", "face_side"]
 
 Array = NDArray[np.float64]
 
 PROCEDURE_MODELS = {"offset_and_scale": "norm", "level_face": "level_face", "matrix": "matrix"}
+MISSED_DEG = 0.1  # a third of the usual tolerance
 CHOSEN_WITHIN = 2.5  # times what two bubbles differ by
 WARMED_C = 3.0  # between the coldest face and the warmest
 # A face that files or tables are called by: +x, x+, plus_x, neg-y.
@@ -113,6 +116,26 @@ class FacesFound:
     def stored_lean(self) -> tuple[Estimate, Estimate]:
         """Lean and pitch error that these leave."""
         return self.given_lean or self.lean[self.model.name]
+
+    @property
+    def level_flown(self) -> bool:
+        """Whether the face that would define level is the one that is up in flight."""
+        return level_face(self.sheet, self.axes) == upright_face(self.axes)
+
+    @property
+    def missed(self) -> tuple[Estimate, Estimate] | None:
+        """Lean and pitch by which constants given differ from those found here, None where they fit."""
+        if self.sheet.new is None:
+            return None
+        # What is open of the sensor cancels, but not what is open of the readings.
+        own_deg = float(np.degrees(self.models[0].offset_sd_g.max()))
+        roll, pitch = (
+            Estimate(one.value, float(np.hypot(one.sd, own_deg)))
+            for one in moved_by(self.model.constants, self.sheet.new, self.truth, self.axes)
+        )
+        both = roll, pitch
+        far = any(abs(one.value) > max(MISSED_DEG, one.half_width) for one in both)
+        return both if far else None
 
     @property
     def again(self) -> tuple[FaceFound, ...]:
@@ -225,7 +248,7 @@ def _six(
     norm = by_norm(means, noise)
     tilts = face_tilts(means, np.array(norm.constants.offset_g), noise, sheet.bubble_deg)
     bubble = np.radians(tilts.bubble_deg)
-    level = sheet.level_face or upright_face(axes)
+    level = level_face(sheet, axes)
     models = [
         norm,
         by_pairs(means, noise, bubble),
@@ -260,7 +283,7 @@ def _six(
         None if sheet.new is None else left_by(sheet.new, truth, axes),
         len(capture.holds),
         temperature_c,
-        (*_scatter(sheet, tilts), *warnings),
+        (*_scatter(sheet, tilts), *_other_level(sheet, axes), *warnings),
         tuple(notes),
     )
 
@@ -276,6 +299,21 @@ def _scatter(sheet: CaptureSheet, tilts: Tilts) -> tuple[str, ...]:
     return (
         f"The faces scatter by {tilts.bubble_deg:.2g} deg, the bubble allows {sheet.bubble_deg:.2g} deg: "
         f"a better bubble, or more patience; {harm}",
+    )
+
+
+def level_face(sheet: CaptureSheet, axes: tuple[str, ...]) -> str:
+    """The face that "level_face" takes for level: as told, else the one that is up in flight."""
+    return sheet.level_face or upright_face(axes)
+
+
+def _other_level(sheet: CaptureSheet, axes: tuple[str, ...]) -> tuple[str, ...]:
+    flown, level = upright_face(axes), level_face(sheet, axes)
+    if sheet.procedure != "level_face" or level == flown:
+        return ()
+    return (
+        f"Level is taken from {face_side(level, sheet, axes)}, but {face_side(flown, sheet, axes)} is up in "
+        "flight: what one axis reads of another then leans the picture as well; take that face for level",
     )
 
 
@@ -369,13 +407,20 @@ def _refuse_missing(
     if len(by_face) == 2 and len({face[1] for face in by_face}) == 1:
         return
     count = Counter(face for _, face in poses if face)
-    lacking = " and ".join(face_side(face, sheet, axes) for face in missing)
+    lacking = listed([face_side(face, sheet, axes) for face in missing])
     twice = [face for face, times in count.items() if times > 1]
     if twice:
-        names = " and ".join(hold.name for hold, face in poses if face == twice[0])
+        names = listed([hold.name for hold, face in poses if face == twice[0]])
         same = f"{face_side(twice[0], sheet, axes)} was held {count[twice[0]]} times ({names})"
         raise CaptureError(f"{sheet.path.name}: {same}, {lacking} not at all; hold each face once")
-    there = ", ".join(by_face) or "none"
+    for hold, face in poses:
+        nearest, off_deg = nearest_face(hold.mean_g)
+        if not face and nearest in missing:
+            raise CaptureError(
+                f"{hold.name}: {off_deg:.0f} deg off {face_side(nearest, sheet, axes)}, and no other hold "
+                "has that face up; level it by the bubble and hold it again"
+            )
+    there = listed(list(by_face)) or "none"
     raise CaptureError(
         f"{sheet.path.name}: no hold with {lacking}; there are {there}: hold what is missing for ten "
         "seconds, or give two opposite faces as a bench hold"

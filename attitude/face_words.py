@@ -7,12 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from attitude.capture import PROCEDURE_WORDS, face_axis
-from attitude.face_check import FaceFound, FacesFound, PairFound
-from attitude.face_models import Model, laterals_of
+from attitude.face_check import PROCEDURE_MODELS, FaceFound, FacesFound, PairFound
+from attitude.face_models import CROSS_AXIS_SD, TURNED_SD_DEG, Model, laterals_of
 from attitude.face_record import Against
 from attitude.face_result import FacesReport
 from attitude.findings import Estimate
-from attitude.words import chance_words, lean_words, pitch_words, plain, with_uncertainty
+from attitude.words import (
+    chance_words,
+    lean_words,
+    pitch_words,
+    plain,
+    with_uncertainty,
+)
 
 __all__ = [
     "BLIND_SPOT",
@@ -27,15 +33,20 @@ __all__ = [
     "lean_sentence",
     "level_words",
     "model_notes",
+    "nine_words",
     "note_words",
     "pair_words",
     "procedure_rows",
     "still_words",
     "suits_sentence",
+    "use_words",
 ]
 
 DEG_PER_G = 180 / np.pi
 NORMAL_95 = 1.96
+CLEARLY = 0.6  # of what another way leaves off level
+# What two axes read of each other where the face that defines level is not the one up in flight.
+CROSSED_DEG = np.sqrt(2) * np.hypot(np.degrees(CROSS_AXIS_SD), TURNED_SD_DEG)
 MATRIX_SHARE = 0.78  # sd of the level over that of a tilt: sqrt(1/9 + 1/2)
 BLIND_SPOT = (
     "Two opposite faces tilted alike in opposite ways look like one axis reading another: six faces cannot "
@@ -63,11 +74,16 @@ CAUSE_WORDS = {
 
 @dataclass(frozen=True)
 class ProcedureRow:
-    """A way in which gimbals work out constants, and how far this capture's level is known with it."""
+    """A way in which gimbals work out constants, and what this capture comes to with it.
+
+    level_deg : 95 %, what the tilts of the faces add. left_deg : how far off level the camera is left all
+    told, root mean square.
+    """
 
     name: str
     enters: str
     level_deg: float
+    left_deg: float
     own: bool
 
 
@@ -80,9 +96,37 @@ def headline(found: FacesFound | PairFound) -> str:
         if found.tilts.scatters:
             return "Six faces, but they scatter more than the bubble allows"
         still = "held still" if any(one.hold.period_s for one in found.faces) else "there"
+        if found.missed is not None:
+            return (
+                f"Six faces, {still}, but the constants given are not theirs: {_missed_words(found.missed)}"
+            )
         return f"Good: six faces, {still} and level as far as the bubble tells"
     names = ", ".join(one.words for one in again)
     return f"Hold again: {names}"
+
+
+def _missed_words(missed: tuple[Estimate, Estimate]) -> str:
+    roll, pitch = missed
+    return f"they put the picture's {lean_words(roll)} and its {pitch_words(pitch)} against these"
+
+
+def use_words(found: FacesFound) -> str:
+    """Whether constants may be used although faces are to be held again; "" where none are."""
+    if found.sound or found.sheet.new is not None:
+        return ""
+    why = {reason for one in found.again for reason in one.again}
+    if why != {"off level"} or found.sheet.procedure in ("level_face", "matrix"):
+        return "Not for use yet: hold the faces again first"
+    return "For use only where the gimbal works out offset and scale: there a tilt hardly enters"
+
+
+def nine_words(found: FacesFound) -> str:
+    """What the constants of more than six poses leave; "" where six are all."""
+    if not any(one.name == "nine" for one in found.models):
+        return ""
+    roll, pitch = found.lean["nine"]
+    left = f"{lean_words(roll)}, {pitch_words(pitch)}"
+    return f"With axes that are not square, from all {found.poses} poses: {left}"
 
 
 def again_words(one: FaceFound) -> str:
@@ -110,7 +154,7 @@ def level_words(one: FaceFound) -> str:
 
 
 def still_words(one: FaceFound) -> str:
-    """How a face was held: ``10 s, noise 1.5 mg, 6 s would do``."""
+    """How a face was held: ``10 s, noise 1.5 mg, long enough``."""
     calm, lasts_s = one.stillness, one.hold.lasts_s
     if lasts_s is None:
         return "an average"
@@ -118,9 +162,7 @@ def still_words(one: FaceFound) -> str:
     if calm.noise_mg is not None:
         said.append(f"noise {calm.noise_mg:.2g} mg")
     if calm.needed_s is not None:
-        said.append(
-            f"{calm.needed_s:.0f} s would do" if lasts_s >= calm.needed_s else f"{calm.needed_s:.0f} s wanted"
-        )
+        said.append("long enough" if lasts_s >= calm.needed_s else f"{calm.needed_s:.0f} s wanted")
     return ", ".join(said)
 
 
@@ -171,28 +213,42 @@ def procedure_rows(found: FacesFound) -> list[ProcedureRow]:
     bubble = found.tilts.bubble_deg
     sizes = {
         "offset_and_scale": DEG_PER_G * float(norm.offset_sd_g.max()),
-        "level_face": bubble,
+        "level_face": bubble if found.level_flown else float(np.hypot(bubble, CROSSED_DEG)),
         "matrix": MATRIX_SHARE * bubble,
     }
     return [
-        ProcedureRow(PROCEDURE_WORDS[name], ENTERS[name], NORMAL_95 * size, name == found.sheet.procedure)
+        ProcedureRow(
+            PROCEDURE_WORDS[name],
+            ENTERS[name],
+            NORMAL_95 * size,
+            _left_deg(found, PROCEDURE_MODELS[name]),
+            name == found.sheet.procedure,
+        )
         for name, size in sizes.items()
     ]
 
 
+def _left_deg(found: FacesFound, model: str) -> float:
+    """How far off level a way leaves the camera, lean and pitch, what is known and what is open together."""
+    return float(np.sqrt(sum(one.value**2 + one.sd**2 for one in found.lean[model])))
+
+
 def suits_sentence(found: FacesFound) -> str:
     """Which way of working out the constants suits these faces."""
-    rows = {row.name: row for row in procedure_rows(found)}
-    free = rows[PROCEDURE_WORDS["offset_and_scale"]].level_deg
-    bubble = rows[PROCEDURE_WORDS["level_face"]].level_deg
-    suits = (
-        f"The tilts of the faces add ± {free:.1g} deg to that with offset and scale only, ± {bubble:.2g} deg "
-        "where one face, the one up in flight, defines level; what one axis reads of another stays in with "
-        "the first way"
+    rows = procedure_rows(found)
+    free, level = rows[0].level_deg, rows[1].level_deg
+    best, own = min(rows, key=lambda row: row.left_deg), next((row for row in rows if row.own), None)
+    left = ", ".join(f"{row.left_deg:.2g} deg ({row.name})" for row in rows)
+    said = (
+        f"A bubble like this adds ± {free:.1g} deg to the level with {rows[0].name}, ± {level:.2g} deg where "
+        f"{rows[1].name}. All told, with what one axis reads of another, the camera is left off level by "
+        f"about {left}"
     )
-    if found.sheet.procedure in (None, "offset_and_scale"):
-        return suits
-    return f"{suits}. Your way is: {PROCEDURE_WORDS[found.procedure]}"
+    if all(best.left_deg > CLEARLY * row.left_deg for row in rows):
+        return f"{said}: here no way is clearly better"
+    if own is None or own is best or best.left_deg > CLEARLY * own.left_deg:
+        return f"{said}: {(own or best).name} suits it"
+    return f"{said}: {best.name} would suit it better than your way, {own.name}"
 
 
 def pair_words(found: PairFound) -> str:
@@ -231,15 +287,25 @@ def axes_note(found: FacesFound | PairFound) -> str:
     )
 
 
+def _sign_note(found: FacesFound | PairFound) -> str:
+    if found.sheet.accelerometer_sign == "up_reads_plus":
+        return ""
+    return (
+        "The log counts up as minus, as told: here its readings are turned over, so that up reads plus; in "
+        "the log's own sign every offset has the other sign"
+    )
+
+
 def old_words(report: FacesReport) -> list[str]:
     """Constants before this calibration, and by how much they change."""
     if report.old is None or not isinstance(report.found, FacesFound):
         return []
-    change = np.array(report.found.stored.offset_g) - np.array(report.old.offset_g)
+    change_mg = 1000 * (np.array(report.found.stored.offset_g) - np.array(report.old.offset_g))
     half_mg = [NORMAL_95 * 1000 * float(sd) for sd in report.found.model.offset_sd_g]
+    # Between numbers that were given nothing is uncertain.
     sizes = ", ".join(
-        f"{axis} {with_uncertainty(1000 * float(one), half, 'mg')}"
-        for axis, one, half in zip("xyz", change, half_mg, strict=True)
+        f"{axis} {one:.1f} mg" if report.found.sheet.new else f"{axis} {with_uncertainty(one, half, 'mg')}"
+        for axis, one, half in zip("xyz", change_mg, half_mg, strict=True)
     )
     whose = "given" if report.old_told else "of the last calibration on record"
     rest_mg = 1000 * np.abs(np.linalg.norm(report.old.applied(report.found.means_g), axis=1) - 1)
@@ -266,7 +332,7 @@ def before_words(report: FacesReport) -> list[str]:
 def note_words(report: FacesReport) -> list[str]:
     """What else to know: warnings, how the capture was read, what was assumed, whether it is on record."""
     found = report.found
-    said = (*found.warnings, *found.notes, axes_note(found), kept_words(report))
+    said = (*found.warnings, *found.notes, _sign_note(found), axes_note(found), kept_words(report))
     return [one for one in said if one]
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from attitude.capture import CaptureSheet
+from attitude.capture import CaptureError, CaptureSheet
 from attitude.capture_log import read_capture
 from attitude.capture_sheet import read_capture_sheet
 from attitude.constants import Constants
@@ -49,6 +49,11 @@ def check_faces(
         The capture cannot be read, or is none of six faces or two opposite ones. Nothing is written then.
     """
     sheet = read_capture_sheet(paths, old)
+    folder = out or sheet.path.parent / RESULT_FOLDER
+    if folder.exists() and not folder.is_dir():
+        raise CaptureError(f"{folder}: is a file; name a folder for the results: --out FOLDER")
+    if sheet.date is not None and sheet.date > now.date():
+        raise CaptureError(f"{sheet.path.name}: date = {sheet.date} lies in the future; correct it")
     found = check_capture(sheet, read_capture(sheet))
     key = footage_key(sheet.files)
     before, told = sheet.old, sheet.old is not None
@@ -69,7 +74,6 @@ def check_faces(
     if six is not None and sheet.rig and (six.sound or sheet.new is not None):
         recorded = _recorded(six, before, result, key, made, now)
     report = FacesReport(found, before, told, against, result, recorded)
-    folder = out or sheet.path.parent / RESULT_FOLDER
     if recorded is not None:
         keep(recorded)
     _write(report, folder)
@@ -86,10 +90,12 @@ def _write(report: FacesReport, folder: Path) -> None:
 def _on_record(
     calibrations: Sequence[RecordedCalibration], sheet: CaptureSheet, key: str
 ) -> Constants | None:
-    """Constants of the rig's last calibration on record other than this one."""
-    own = [one for one in calibrations if sheet.rig and label(one.rig) == label(sheet.rig) and one.key != key]
-    day = None if sheet.date is None else sheet.date.isoformat()
-    before = [one for one in own if day is None or one.made[:10] <= day]
+    """Constants of the rig's last calibration on record before this one."""
+    own = [one for one in calibrations if sheet.rig and label(one.rig) == label(sheet.rig)]
+    # Judged again without a date, it is as old as it was on record.
+    made = next((one.made[:10] for one in own if one.key == key), None)
+    day = made if sheet.date is None else sheet.date.isoformat()
+    before = [one for one in own if one.key != key and (day is None or one.made[:10] <= day)]
     return before[-1].new if before else None
 
 

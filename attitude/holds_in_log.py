@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from attitude.capture import NEAR_1_G
 
-__all__ = ["SHORTEST_S", "at_rail", "spike_rows", "still_stretches"]
+__all__ = ["SHORTEST_S", "at_rail", "shortest_hold_s", "spike_rows", "still_stretches"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,10 +55,19 @@ class _Blocks:
     length_s: float
 
 
+def _block_s(period_s: float) -> float:
+    return max(BLOCK_S, ROWS_PER_BLOCK * period_s)
+
+
+def shortest_hold_s(period_s: float) -> float:
+    """How long a rest must last to be found, s; a slow log needs longer. period_s : between readings."""
+    return max(SHORTEST_S, SEED_BLOCKS * _block_s(period_s))
+
+
 def _blocks(t_s: Array, readings_g: Array) -> _Blocks:
     steps = np.diff(t_s)
     period_s = float(np.median(steps[steps > 0])) if np.any(steps > 0) else BLOCK_S
-    length_s = max(BLOCK_S, ROWS_PER_BLOCK * period_s)
+    length_s = _block_s(period_s)
     block = np.floor((t_s - t_s[0]) / length_s + 1e-6).astype(int)
     count = np.bincount(block)
     edges = np.concatenate([[0], np.cumsum(count)])

@@ -19,6 +19,8 @@ __all__ = ["COLUMNS", "INDENT", "Paragraph", "block", "columns_of", "cut_to", "f
 
 COLUMNS = 80
 INDENT = 9
+# What stays on one line: a word, or a size with its uncertainty and unit.
+WORD = r" *[^ ]+(?: ± [^ ]+(?: (?:deg|mg|m|s)(?![^ ),;:.])[),;:.]*)?)?"
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,10 @@ def laid_out(paragraphs: Iterable[Paragraph], columns: int) -> list[str]:
 
 
 def _broken(one: Paragraph, columns: int) -> list[str]:
-    """Lines of a paragraph, broken between words, and within a word that no line can hold."""
+    """Lines of a paragraph, broken between words and sizes, and within a word that no line can hold."""
     lines: list[str] = []
     line, start = one.first, True
-    for spaced in re.findall(r" *[^ ]+", printable(one.text)):
+    for spaced in re.findall(WORD, printable(one.text)):
         word = spaced.lstrip(" ") if start else spaced
         if not start and columns_of(line + word) > columns:
             lines.append(line)

@@ -17,9 +17,11 @@ from attitude.face_words import (
     headline,
     lean_sentence,
     level_words,
+    nine_words,
     note_words,
     pair_words,
     suits_sentence,
+    use_words,
 )
 from attitude.lines import COLUMNS, INDENT, Paragraph, block, file_lines, laid_out
 from attitude.report.faces_page import FACES_PAGE
@@ -47,8 +49,10 @@ def faces_lines(report: FacesReport, folder: Path, *, columns: int = COLUMNS) ->
 
 def _six(found: FacesFound, report: FacesReport) -> list[Paragraph]:
     offsets, scales = constants_words(found.model)
-    lines = block("Found", [f"{MODEL_WORDS[found.model.name]}:", f"offset {offsets}", f"scale {scales}"])
-    lines += block("Leaves", [lean_sentence(found), suits_sentence(found), BLIND_SPOT])
+    sizes = [f"{MODEL_WORDS[found.model.name]}:", f"offset {offsets}", f"scale {scales}", use_words(found)]
+    lines = block("Found", sizes)
+    left = [lean_sentence(found), suits_sentence(found), nine_words(found), BLIND_SPOT]
+    lines += block("Leaves", left)
     return [*lines, *block("Before", before_words(report))]
 
 
@@ -66,6 +70,6 @@ def _faces(found: FacesFound | PairFound, columns: int) -> list[Paragraph]:
     noise = ""
     if noisiest.noise_mg is not None and noisiest.needed_s is not None:
         held_s = min(one.hold.lasts_s or 0.0 for one in found.faces)
-        verdict = "would do" if held_s >= noisiest.needed_s else "would be better"
+        verdict = "tell the mean, ten show a drift" if held_s >= noisiest.needed_s else "would be better"
         noise = f"noise {noisiest.noise_mg:.2g} mg: {noisiest.needed_s:.0f} s a face {verdict}"
     return block("Faces", [*rows, noise, bubble_words(found)])

@@ -12,8 +12,8 @@ from attitude.findings import Estimate
 
 # fmt: off
 __all__ = [
-    "POSE_WORDS", "chance_words", "lean_words", "member_words", "moved_words", "pitch_words", "places",
-    "plain", "printable", "range_words", "sum_words", "with_uncertainty",
+    "POSE_WORDS", "chance_words", "lean_words", "listed", "member_words", "moved_words", "pitch_words",
+    "places", "plain", "printable", "range_words", "sum_words", "with_uncertainty",
 ]
 # fmt: on
 
@@ -49,6 +49,11 @@ def with_uncertainty(value: float, half_width: float, unit: str) -> str:
     """``0.61 ± 0.04 deg``; the sign stays, so take the magnitude first where words carry it."""
     n = places(half_width)
     return f"{round(value, n) + 0.0:.{n}f} ± {half_width:.{n}f} {unit}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
 
 
 def range_words(low: float, high: float, unit: str) -> str:

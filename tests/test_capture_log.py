@@ -253,6 +253,51 @@ def test_a_unit_in_which_no_gravity_comes_out_is_refused(brief, read, one_g, nam
     assert says in str(refused.value)
 
 
+def test_whole_numbers_near_1024_may_be_counts(brief, read):
+    columns = log_columns(brief, one_g=1024.0, counts=(-2048, 2047))
+    with pytest.raises(CaptureError, match=r'write accelerometer_unit = 1024 or accelerometer_unit = "mg"'):
+        read(columns)
+    assert alike(read(columns, accelerometer_unit=1024.0).holds, brief, 1.5)
+    # With mg told the same numbers are a sensor whose scale is 2.4 % off.
+    assert len(read(columns, accelerometer_unit="mg").holds) == len(brief.holds)
+
+
+@pytest.mark.parametrize(("one_g", "counts", "step_g"), [(256.0, (-512, 511), 1 / 256), (1.0, None, 1e-6)])
+def test_the_last_digit_of_a_log_is_known(brief, read, one_g, counts, step_g):
+    told = {} if counts is None else {"accelerometer_unit": one_g}
+    holds = read(log_columns(brief, one_g=one_g, counts=counts), **told).holds
+    assert holds[0].step_g == pytest.approx(step_g)
+
+
+def test_a_gap_within_a_hold_is_spoken_of(brief, read):
+    columns = log_columns(brief)
+    first = brief.holds[2]
+    from_s = first.start_s + 2.0
+    kept = (columns["t_s"] < from_s) | (columns["t_s"] > from_s + 0.8)
+    capture = read({name: column[kept] for name, column in columns.items()})
+    assert alike(capture.holds, brief)
+    (note,) = [one for one in capture.notes if "no readings" in one]
+    assert note.startswith("cube.csv: no readings for 0.8 s from ")
+
+
+def test_a_slow_log_wants_longer_holds(tmp_path):
+    rng = np.random.default_rng(3)
+    habit = Habit(hold_s=(40.0, 45.0), adjust_s=(4.0, 8.0), rests=False)
+    log = invented_log(rng, habit=habit)
+    slow = log_columns(log, rows=slice(None, None, 25))
+    (tmp_path / "slow.csv").write_text(table_text(slow))
+    capture = read_capture(read_capture_sheet([tmp_path / "slow.csv"]))
+    assert alike(capture.holds, log, 5.0)
+    assert any(
+        "only 2 readings a second: rests of less than 8 s are overlooked" in one for one in capture.notes
+    )
+
+
+def test_a_column_is_accelerometer_or_gyro(brief, read):
+    with pytest.raises(CaptureError, match="ay is given as accelerometer and as gyro; correct gyro"):
+        read(log_columns(brief), accelerometer=("ax", "ay", "az"), gyro=("t_s", "ay", "az"))
+
+
 def test_a_log_whose_up_reads_minus(brief, read):
     capture = read(log_columns(brief, one_g=-9.80665), accelerometer_sign="up_reads_minus")
     assert alike(capture.holds, brief)
@@ -447,6 +492,12 @@ def test_a_file_with_two_faces_gives_both_and_says_so(tmp_path, brief):
     assert "a.csv: holds 2 stretches in different poses; all of them are used" in capture.notes
 
 
+def test_what_is_said_of_many_files_is_said_once(tmp_path, brief):
+    paths = pose_files(tmp_path, brief, [(f"face {i}", i, i) for i in range(6)])
+    notes = [one for one in read_capture(read_capture_sheet(paths)).notes if "no unit told" in one]
+    assert notes == ["6 files: no unit told; taken for g, in which it reads about 1 g at rest"]
+
+
 def test_the_longest_stretch_of_a_pose_is_used(tmp_path):
     rng = np.random.default_rng(9)
     readings = np.concatenate(
@@ -458,7 +509,7 @@ def test_the_longest_stretch_of_a_pose_is_used(tmp_path):
     capture = read_capture(read_capture_sheet([tmp_path / "one.csv", tmp_path / "two.csv"]))
     assert [hold.label for hold in capture.holds] == ["one", "two"]
     assert all(hold.start_s > 5 for hold in capture.holds)
-    assert "one.csv: the longest of 2 still stretches is used" in capture.notes
+    assert "one.csv, two.csv: the longest of 2 still stretches is used" in capture.notes
 
 
 def test_the_file_without_a_hold_is_named(tmp_path, brief):
@@ -522,6 +573,13 @@ def test_which_column_names_the_faces(read, brief, extra, told, label):
     columns = averages_columns(brief)
     del columns["face"]
     assert read({**extra, **columns}, **told).holds[0].label == label
+
+
+@pytest.mark.parametrize(("written", "step_g"), [("%.2f", 0.01), ("%.5f", 1e-5), ("%.3e", 0.0)])
+def test_the_last_digit_of_averages_is_known(brief, read, written, step_g):
+    columns = averages_columns(brief)
+    texts = {n: c if n == "face" else [written % value for value in c] for n, c in columns.items()}
+    assert read(texts).holds[0].step_g == pytest.approx(step_g)
 
 
 def test_more_poses_than_six_and_their_temperature(read, brief):

@@ -12,7 +12,17 @@ from attitude.constants import constants_of
 from attitude.face_check import FacesFound, PairFound, check_capture
 from attitude.face_record import against_record, last_shoot
 from attitude.face_result import FacesReport, faces_result
-from attitude.face_words import against_words, headline, lean_sentence, level_words, suits_sentence
+from attitude.face_words import (
+    against_words,
+    before_words,
+    headline,
+    lean_sentence,
+    level_words,
+    note_words,
+    procedure_rows,
+    suits_sentence,
+    use_words,
+)
 from attitude.findings import Estimate
 from attitude.lines import columns_of
 from attitude.terminal_faces import faces_lines
@@ -45,7 +55,7 @@ def refused(one, sheet=SHEET):
 
 def test_a_missing_face_is_named_by_its_side():
     text = refused(held(faces=FACES[:5]))
-    assert text.startswith("cube.csv: no hold with camera upside down (-z); there are +x, -x, +y, -y, +z")
+    assert text.startswith("cube.csv: no hold with camera upside down (-z); there are +x, -x, +y, -y and +z:")
 
 
 def test_a_missing_face_is_named_in_the_operators_words():
@@ -208,7 +218,74 @@ def test_constants_that_the_gimbal_stored_are_what_is_judged():
 def test_which_way_suits_is_said_with_its_sizes():
     said = suits_sentence(check_capture(replace(SHEET, procedure="level_face"), held()))
     assert "± 0.49 deg where one face" in said
-    assert said.endswith("Your way is: one face defines level")
+    assert said.endswith("here no way is clearly better")
+    # A bubble ten times as good, and one axis that reads 1 % of another: there faces beat 1 g at rest.
+    board = Board(np.zeros(3), np.ones(3), np.array([[0, 0, 0.01], [0, 0, 0], [0, 0.01, 0]]))
+    fine = replace(SHEET, bubble_deg=0.02, procedure="offset_and_scale")
+    said = suits_sentence(check_capture(fine, held(board=board)))
+    assert said.endswith("would suit it better than your way, offset and scale only")
+    said = suits_sentence(check_capture(replace(fine, procedure="matrix"), held(board=board)))
+    assert said.endswith(": full matrix suits it")
+
+
+def test_a_level_face_that_does_not_fly_up_is_spoken_of():
+    own = check_capture(replace(SHEET, procedure="level_face", level_face="+z"), held())
+    other = check_capture(replace(SHEET, procedure="level_face", level_face="+x"), held())
+    assert not any("is up in flight" in one for one in own.warnings)
+    assert other.warnings[0].startswith(
+        "Level is taken from lens down (+x), but camera level (+z) is up in flight"
+    )
+    # The bubble's 0.25 deg, and twice what one axis reads of another and a sensor turned on its board.
+    assert procedure_rows(other)[1].level_deg == pytest.approx(
+        1.96 * np.sqrt(0.25**2 + 2 * (np.degrees(0.006) ** 2 + 0.5**2)), rel=1e-6
+    )
+
+
+def test_constants_given_that_are_not_of_these_faces_are_in_the_verdict():
+    board = Board(np.array([0.01, 0.02, 0.03]), np.ones(3), np.zeros((3, 3)))
+    for away_mg, says in ((0.5, "Good: six faces"), (10.0, "Six faces, held still, but the constants given")):
+        given = constants_of([0.01, 0.02 + away_mg / 1000, 0.03], np.eye(3))
+        assert headline(check_capture(replace(SHEET, new=given), held(board=board))).startswith(says)
+
+
+def test_whether_constants_may_be_used_although_a_face_is_off():
+    tilts = np.zeros((6, 2))
+    tilts[2] = 1.75, 0.0
+    off = held(tilts_deg=tilts)
+    told = replace(SHEET, procedure="level_face")
+    assert use_words(check_capture(SHEET, held())) == ""
+    assert use_words(check_capture(SHEET, off)).startswith("For use only where the gimbal works out offset")
+    assert use_words(check_capture(told, off)) == "Not for use yet: hold the faces again first"
+
+
+def test_a_face_too_far_off_is_named_as_missing():
+    tilts = np.zeros((6, 2))
+    tilts[4] = 22.0, 0.0
+    text = refused(held(tilts_deg=tilts))
+    assert text.startswith("face +z: 22 deg off camera level (+z), and no other hold has that face up")
+
+
+def test_faces_that_lack_are_listed():
+    text = refused(held(faces=FACES[:3]))
+    assert "no hold with left side up (-y), camera level (+z) and camera upside down (-z); there" in text
+
+
+def test_the_change_between_two_given_constants_is_certain():
+    board = Board(np.zeros(3), np.ones(3), np.zeros((3, 3)))
+    old, new = constants_of([0.001, 0, 0], np.eye(3)), constants_of([0.004, 0, 0], np.eye(3))
+    found = check_capture(replace(SHEET, new=new), held(board=board))
+    report = FacesReport(found, old, True, None, {}, None)
+    assert before_words(report)[0].endswith("by x 3.0 mg, y 0.0 mg, z 0.0 mg")
+
+
+def test_the_other_sign_of_a_log_is_spoken_of():
+    found = check_capture(replace(SHEET, accelerometer_sign="up_reads_minus"), held())
+    assert any("every offset has the other sign" in one for one in note_words(report_of(found)))
+    assert not any("other sign" in one for one in note_words(report_of(check_capture(SHEET, held()))))
+
+
+def report_of(found):
+    return FacesReport(found, None, False, None, {}, None)
 
 
 # --- the last shoot ---

@@ -41,6 +41,21 @@ def refused(*words):
     return done.stderr
 
 
+def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, monkeypatch):
+    history = history_file(monkeypatch, tmp_path)
+    log = faces_log(tmp_path / "cube.csv")
+    (tmp_path / "taken").write_text("")
+    assert "taken: is a file; name a folder for the results" in refused(log, "--out", tmp_path / "taken")
+    sheet = tmp_path / "faces.toml"
+    sheet.write_text('file = "cube.csv"\nrig = "Wagtail"\ndate = 2999-01-01\n', encoding="utf-8")
+    assert "date = 2999-01-01 lies in the future" in refused(sheet)
+    sheet.write_text('file = "cube.csv"\n[old]\noffset_mg = [1, 2, 3]\n', encoding="utf-8")
+    assert "a folder; name the file in it" in refused(log, "--old", tmp_path)
+    assert "put the constants before under [new]" in refused(log, "--old", sheet)
+    assert not history.exists()
+    assert not (tmp_path / "faces-result").exists()
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     """The demo's capture, its result folder and what was printed, after a shoot under the old constants."""

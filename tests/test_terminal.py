@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from rich.cells import cell_len
 
+from attitude.lines import Paragraph, laid_out
 from attitude.plans import hover
 from attitude.terminal import measure_lines, summary_lines
 from tests.materials import as_clip_track, material_of, shoot_of
@@ -15,6 +16,15 @@ from tests.test_selfcheck import checked
 
 def joined(lines):
     return " ".join(" ".join(lines).split())
+
+
+@pytest.mark.parametrize("columns", range(40, 90, 7))
+def test_a_size_stays_on_one_line(columns):
+    text = "The lean is " + "right side low by 0.25 ± 0.08 deg, and then 1.2 ± 0.3 mg (of x) " * 4
+    lines = laid_out([Paragraph(text)], columns)
+    assert " ".join(lines).split() == text.split()
+    assert sum(line.count("0.25 ± 0.08 deg") for line in lines) == 4
+    assert sum(line.count("1.2 ± 0.3 mg") for line in lines) == 4
 
 
 @pytest.mark.parametrize("kind", ["a", "b", "c", "open", "no log"])

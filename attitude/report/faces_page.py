@@ -23,6 +23,7 @@ from attitude.face_words import (
     procedure_rows,
     still_words,
     suits_sentence,
+    use_words,
 )
 from attitude.files import write_whole
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES
@@ -35,7 +36,12 @@ __all__ = ["FACES_PAGE", "write_faces_page"]
 FACES_PAGE = "faces.html"
 RINGS_DEG = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0)
 MODEL_HEADINGS = ("Way of working out", "Offset", "Scale", "Leaves the picture", "Leaves the lens")
-PROCEDURE_HEADINGS = ("What the gimbal does", "A face off level enters", "Tilts then add to the level")
+PROCEDURE_HEADINGS = (
+    "What the gimbal does",
+    "A face off level enters",
+    "Tilts then add to the level",
+    "Left off level, all told",
+)
 
 
 def write_faces_page(report: FacesReport, folder: Path) -> Path:
@@ -82,12 +88,18 @@ def _six(found: FacesFound) -> dict[str, object]:
     return {
         "lean": lean_sentence(found),
         "suits": suits_sentence(found),
+        "use": use_words(found),
         "model_headings": MODEL_HEADINGS,
         "models": _model_rows(found),
         "model_notes": model_notes(found),
         "procedure_headings": PROCEDURE_HEADINGS,
         "procedures": [
-            (row.name + (" (yours)" if row.own else ""), row.enters, f"± {row.level_deg:.1g} deg")
+            (
+                row.name + (" (yours)" if row.own else ""),
+                row.enters,
+                f"± {row.level_deg:.1g} deg",
+                f"about {row.left_deg:.2g} deg",
+            )
             for row in rows
         ],
     }

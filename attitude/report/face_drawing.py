@@ -81,7 +81,7 @@ def level_drawing(one: FaceFound, rings_deg: float) -> Markup:
         '<path class="ring" d="M51 55 h8 M55 51 v8"/>',
         f'<text x="104" y="58" text-anchor="middle">+{"xyz"[across[0]]}</text>',
         f'<text x="55" y="10" text-anchor="middle">{"+" if way > 0 else "-"}{"xyz"[across[1]]}</text>',
-        f'<text class="faint" x="86" y="94">{rings_deg:g} deg</text>',
+        f'<text class="faint" x="109" y="107" text-anchor="end">{rings_deg:g} deg</text>',
     ]
     if one.tilt_deg is not None and one.level_deg is not None:
         x, y = 55 + scale * float(one.tilt_deg[0]), 55 - way * scale * float(one.tilt_deg[1])

@@ -2,34 +2,54 @@
 
 Sensors with offsets of 20 mg and scales of 1 %, faces tilted by the bubble's error (told rightly), ten
 seconds a face at 50 Hz. Noise: 1.5 mg in single readings, or 2 mg, which is the 400 ug/sqrt(Hz) that a
-low-cost part's product specification states (50 mg of zero-g offset, 2 % of cross-axis, section 6.2).
+low-cost part's product specification states (50 mg of zero-g offset, 2 % of cross-axis, section 6.2). Then
+the same sensor behind first-order low-pass filters, which make neighbouring readings alike.
 """
 
 import argparse
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import lfilter
 
 from attitude.capture import FACES, Capture, CaptureSheet
 from attitude.face_check import check_capture
 from tests.bench.tables import bounds
-from tests.captures import capture, hold, invented_board, true_level, up_of
+from tests.captures import RATE_HZ, capture, hold, invented_board, true_level, up_of
 
 __all__ = ["found_out", "judged"]
 
 AXES = ("y", "z", "x")
 NOISES_MG = (1.5, 2.0)
+TAUS_S = (0.05, 0.2, 0.5)
 DRIFT_DEG, OFF_DEG = 0.1, 1.75
 
 
-def judged(rng, *, bubble_deg, cross, noise_mg, lasts_s=10.0, spoil=None):
-    """A capture's board, what was found, and its holds; ``spoil`` changes tilts (6, 2) or holds first."""
+def filtered(rng, tau_s, noise_mg):
+    """What a filter of that time constant lets through, for ``move_mg`` of a hold."""
+
+    def move(t_s):
+        keep = np.exp(-1 / RATE_HZ / tau_s)
+        rough = rng.normal(0, 1, (len(t_s) + round(10 * tau_s * RATE_HZ), 3))
+        return noise_mg * lfilter([np.sqrt(1 - keep**2)], [1, -keep], rough, axis=0)[-len(t_s) :]
+
+    return move
+
+
+def judged(rng, *, bubble_deg, cross, noise_mg, lasts_s=10.0, spoil=None, tau_s=0.0):
+    """A capture's board, what was found, and its holds; ``spoil`` changes tilts (6, 2) or holds first.
+
+    tau_s : of the filter that all of the noise goes through, 0 for white noise.
+    """
     board = invented_board(rng, cross=cross)
     tilts = rng.normal(0, bubble_deg, (6, 2))
     if spoil == "off":
         way = rng.uniform(0, 2 * np.pi)
         tilts[rng.integers(6)] += OFF_DEG * np.array([np.cos(way), np.sin(way)])
-    held = list(capture(rng, board, tilts, noise_mg=noise_mg, lasts_s=lasts_s).holds)
+    noise = {"noise_mg": noise_mg}
+    if tau_s:
+        noise = {"noise_mg": 0.001, "move_mg": filtered(rng, tau_s, noise_mg)}
+    held = list(capture(rng, board, tilts, lasts_s=lasts_s, **noise).holds)
     if spoil == "drift":
         k, way = int(rng.integers(6)), rng.uniform(0, 2 * np.pi)
         across = np.zeros(3)
@@ -77,6 +97,9 @@ def main():
                     [41, int(100 * bubble_deg), int(1000 * cross), int(10 * noise_mg)]
                 )
                 print(_row(rng, count, bubble_deg, cross, noise_mg), flush=True)
+    for tau_s in TAUS_S:
+        rng = np.random.default_rng([43, int(1000 * tau_s)])
+        print(_row(rng, count, 0.25, 0.005, 1.5, tau_s=tau_s), flush=True)
     rng = np.random.default_rng(42)
     for cross in (0.0, 0.005, 0.01):
         how = {"bubble_deg": 0.25, "cross": cross, "noise_mg": 1.5}
@@ -88,10 +111,10 @@ def main():
         print(f"drift of {DRIFT_DEG} deg in 10 s, noise {noise_mg} mg: found {bounds(found, count)}")
 
 
-def _row(rng, count, bubble_deg, cross, noise_mg):
+def _row(rng, count, bubble_deg, cross, noise_mg, tau_s=0.0):
     errors, alarms, lean, offset = [], 0, [], []
     for _ in range(count):
-        board, _, found = judged(rng, bubble_deg=bubble_deg, cross=cross, noise_mg=noise_mg)
+        board, _, found = judged(rng, bubble_deg=bubble_deg, cross=cross, noise_mg=noise_mg, tau_s=tau_s)
         norm = found.models[0]
         error = np.array(norm.constants.offset_g) - board.offset_g
         errors.append(1000 * error)
@@ -100,7 +123,8 @@ def _row(rng, count, bubble_deg, cross, noise_mg):
         roll_deg = true_level(board, found.stored, AXES)[0]
         lean.append(found.stored_lean[0].low <= roll_deg <= found.stored_lean[0].high)
     rms_mg = float(np.sqrt(np.mean(np.square(errors))))
-    world = f"{bubble_deg} deg | {100 * cross:g} % | {noise_mg} mg"
+    filtered_by = f", filter {tau_s} s" if tau_s else ""
+    world = f"{bubble_deg} deg | {100 * cross:g} % | {noise_mg} mg{filtered_by}"
     return (
         f"| {world} | {rms_mg:.3f} mg | {bounds(alarms, count)} | "
         f"{bounds(sum(lean), count)} | {100 * np.mean(offset):.0f} % |"

@@ -26,12 +26,12 @@ DRIFT_DEG, OFF_DEG = 0.1, 1.75
 
 
 def filtered(rng, tau_s, noise_mg):
-    """What a filter of that time constant lets through, for ``move_mg`` of a hold."""
+    """What a filter of that time constant lets through of white noise, for ``move_mg`` of a hold."""
 
     def move(t_s):
         keep = np.exp(-1 / RATE_HZ / tau_s)
         rough = rng.normal(0, 1, (len(t_s) + round(10 * tau_s * RATE_HZ), 3))
-        return noise_mg * lfilter([np.sqrt(1 - keep**2)], [1, -keep], rough, axis=0)[-len(t_s) :]
+        return noise_mg * lfilter([1 - keep], [1, -keep], rough, axis=0)[-len(t_s) :]
 
     return move
 
@@ -39,7 +39,7 @@ def filtered(rng, tau_s, noise_mg):
 def judged(rng, *, bubble_deg, cross, noise_mg, lasts_s=10.0, spoil=None, tau_s=0.0):
     """A capture's board, what was found, and its holds; ``spoil`` changes tilts (6, 2) or holds first.
 
-    tau_s : of the filter that all of the noise goes through, 0 for white noise.
+    tau_s : of the filter that the noise goes through, 0 for none.
     """
     board = invented_board(rng, cross=cross)
     tilts = rng.normal(0, bubble_deg, (6, 2))

@@ -36,7 +36,10 @@ Array = NDArray[np.float64]
 FALSE_DRIFTS, FALSE_BUMPS, FALSE_TURNS = 0.003, 0.001, 0.0005  # of a whole capture
 LEAST_DRIFT_DEG, LEAST_BUMP_MG, LEAST_TURN_DPS = 0.02, 1.0, 0.3
 WANTED_MG = 0.2  # of the mean of a face: 0.011 deg, less than anything else
-SHORTEST_S = 5.0  # a drift does not show in less
+SHORTEST_S = 5.0
+# A drift of so much is to show as good as always: so many sd of its size, from simulated captures.
+SHOWN_DEG, SHOWN_SDS = 0.1, 6.8
+LONGEST_FOR_DRIFT_S = 20.0  # nobody holds still longer for that
 DEG_PER_RAD = 180 / np.pi
 # An average whose readings are not known: ten seconds of a part with 1.5 mg of noise, common practice.
 AVERAGE_SD_G = 5e-5
@@ -49,7 +52,7 @@ class Stillness:
     noise_mg : of single readings, the middle of the three axes, None for an average. mean_sd_g : of the mean.
     drift_deg : over the hold, towards the face's two lateral axes, None where it cannot be judged.
     drifts, bumped, turned : what is beyond its limit; bump_s : log time of the largest bump. needed_s : how
-    long to hold for ``WANTED_MG``.
+    long to hold for a mean of ``WANTED_MG`` and a drift of ``SHOWN_DEG``.
     """
 
     noise_mg: float | None
@@ -140,15 +143,18 @@ def _judged(hold: StaticHold, blocks: Blocks, across: tuple[int, int], limits: _
     place = np.unravel_index(int(np.argmax(far)), far.shape)
     bump_mg = 1000 * float(bumps[place])
     lateral = list(across)
-    drift_deg = DEG_PER_RAD * len(blocks.t_s) * blocks.lasts_s * slope[lateral]
+    held_s = len(blocks.t_s) * blocks.lasts_s
+    drift_deg = DEG_PER_RAD * held_s * slope[lateral]
     times = float(np.sum((slope[lateral] / limits.noise.of_sum(gain)[lateral]) ** 2))
     turned = False
     if blocks.rate_dps is not None and limits.rate is not None:
         rates = np.abs(blocks.rate_dps - np.median(blocks.rate_dps, axis=0))
         turned = bool(np.any((rates > limits.turn * limits.rate.sd) & (rates > LEAST_TURN_DPS)))
     mean_sd = limits.noise.of_sum(np.full(len(blocks.t_s), 1 / len(blocks.t_s)))
-    held_s = len(blocks.t_s) * blocks.lasts_s
-    noise_mg = 1000 * float(mean_sd.max())
+    # Both fall with the square root of the time, the drift from one end to the other like the mean.
+    drift_sd_deg = DEG_PER_RAD * held_s * float(limits.noise.of_sum(gain)[lateral].max())
+    for_mean_s = held_s * (1000 * float(mean_sd.max()) / WANTED_MG) ** 2
+    for_drift_s = min(held_s * (SHOWN_SDS * drift_sd_deg / SHOWN_DEG) ** 2, LONGEST_FOR_DRIFT_S)
     return Stillness(
         noise_mg=1000 * float(np.median(np.std(hold.readings_g, axis=0))),
         mean_sd_g=float(np.hypot(mean_sd, limits.grain_g).max()),
@@ -158,7 +164,7 @@ def _judged(hold: StaticHold, blocks: Blocks, across: tuple[int, int], limits: _
         bump_mg=bump_mg,
         bump_s=float(at_s[place[0]]),
         turned=turned,
-        needed_s=max(SHORTEST_S, float(ceil(held_s * (noise_mg / WANTED_MG) ** 2))),
+        needed_s=float(ceil(max(SHORTEST_S, for_mean_s, for_drift_s))),
     )
 
 

@@ -70,6 +70,6 @@ def _faces(found: FacesFound | PairFound, columns: int) -> list[Paragraph]:
     noise = ""
     if noisiest.noise_mg is not None and noisiest.needed_s is not None:
         held_s = min(one.hold.lasts_s or 0.0 for one in found.faces)
-        verdict = "tell the mean, ten show a drift" if held_s >= noisiest.needed_s else "would be better"
+        verdict = "are long enough" if held_s >= noisiest.needed_s else "would show a drift of 0.1 deg too"
         noise = f"noise {noisiest.noise_mg:.2g} mg: {noisiest.needed_s:.0f} s a face {verdict}"
     return block("Faces", [*rows, noise, bubble_words(found)])

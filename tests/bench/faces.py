@@ -106,9 +106,10 @@ def main():
         found, right = found_out(rng, count, "off", **how)
         print(f"one face {OFF_DEG} deg off, bubble 0.25 deg, cross-axis {100 * cross:g} %: found "
               f"{bounds(found, count)}, named rightly {bounds(right, found)} of these")  # fmt: skip
-    for noise_mg in (1.0, *NOISES_MG):
-        found, _ = found_out(rng, count, "drift", bubble_deg=0.25, cross=0.005, noise_mg=noise_mg)
-        print(f"drift of {DRIFT_DEG} deg in 10 s, noise {noise_mg} mg: found {bounds(found, count)}")
+    for noise_mg, lasts_s in (*((noise_mg, 10.0) for noise_mg in (1.0, *NOISES_MG)), (2.0, 15.0)):
+        how = {"bubble_deg": 0.25, "cross": 0.005, "noise_mg": noise_mg, "lasts_s": lasts_s}
+        found, _ = found_out(rng, count, "drift", **how)
+        print(f"drift of {DRIFT_DEG} deg in {lasts_s:g} s, noise {noise_mg} mg: {bounds(found, count)}")
 
 
 def _row(rng, count, bubble_deg, cross, noise_mg, tau_s=0.0):

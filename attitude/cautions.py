@@ -45,6 +45,10 @@ BESIDE = {
     "handheld": "watch where you step",
     "bench": "hands clear of the gimbal",
 }
+LINES = (
+    "Hang a plumb line's weight low and where nobody walks into it.",
+    "Never look into a laser, and keep its source out of the lens.",
+)
 CABLES = "Cables without slip rings do not survive full turns of the gimbal's head."
 
 
@@ -59,8 +63,8 @@ class Cautions:
 def filming_cautions(rig_kind: str, *, turning: bool) -> tuple[str, ...]:
     """For a shot that no hand reaches into; ``turning``: the rig turns on the spot."""
     crew = FLYING if rig_kind == "drone" else ()
-    beach = () if rig_kind == "bench" else (BEACH,)
-    return (*crew, *((CABLES,) if turning else ()), LOW_SUN, *beach)
+    place = LINES if rig_kind == "bench" else (BEACH,)
+    return (*crew, *((CABLES,) if turning else ()), LOW_SUN, *place)
 
 
 def by_hand_cautions(rig_kind: str) -> tuple[str, ...]:

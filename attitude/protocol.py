@@ -13,18 +13,42 @@ from math import ceil
 from attitude.cautions import CELLS, Cautions, by_hand_cautions, filming_cautions, reminder
 from attitude.entries import RIG_KINDS
 from attitude.holds import Reach, hold_seconds, reach
-from attitude.shots import SHOT_WORDS, WARM_AFTER_S, Lacking, Shot, describe, instead
+from attitude.shots import SHOT_WORDS, WARM_AFTER_S, Lacking, Shot, describe, instead, six_faces
 
 __all__ = ["PowerOn", "Protocol", "ProtocolError", "Step", "Substitute", "protocol"]
 
 STILL_FIRST_S = 30.0
+BEFORE_A_LINE = ("hover", "upside_down", "wiggle", "warm_up")
 MINUTES = WARM_AFTER_S // 60
+LINE_SHEET = 'reference = "plumb_line"'
+FACES_SHEET = (
+    "[[bench]]",
+    'file = "faces.json"',
+    'constants = "new"    # or "old": those it was filmed under',
+)
 PORTRAIT_SHEET = ('shot = "ordinary"',)
 BENCH_SHEET = (
     "[[bench]]",
     'file = "upright.csv"',
     'pose = "upright"    # then "inverted"; or "-x", then "+x"',
     "bubble_deg = 0.25   # error of the bubble",
+)
+
+
+# Line and bob: common practice. Water level: a millimetre at each end of five metres; laser: from memory.
+AT_THE_LINE = (
+    "Hang a plumb line first: smooth string of 1 to 2 mm, dark before a light wall or light before a dark "
+    "one, a weight of half a kilogram or more in a bucket of water, 3 to 5 m before the lens. No door frame, "
+    "pipe or shelf beside it in the picture.",
+    'Or a level line right across the picture, 3 to 10 m away (then reference = "level_line" in the sheet): '
+    "string between the marks of a water level, good to 1 mm over 5 m, 0.01 deg; or a self-levelling laser "
+    "line on a wall that faces the camera squarely, 0.2 to 0.4 mm/m by its data sheet: level_accuracy = "
+    '"0.4 mm/m", 0.02 deg. Turn the laser half round on its spot: the line must fall on itself.',
+    "The line through the picture's middle and from edge to edge, in focus, the lens level.",
+    "Stabilisation and levelling in the camera off; horizon trim at zero, or written into the sheet.",
+    "Log the sensor's own attitude, and its raw accelerometer, from power-on to the end. Let the camera run "
+    "from the first wiggle to the last.",
+    "Do the same before and after a calibration, at the same line: what changes is the calibration's doing.",
 )
 
 
@@ -125,14 +149,14 @@ def protocol(rig_kind: str, *, certainty_deg: float, lacking: Sequence[Lacking] 
         cautions=_cautions(rig_kind, by_hand=by_hand) if filmed else (),
         before=_before(rig_kind),
         power_ons=power_ons,
-        instead=_substitutes(hold_s, rig_kind) if by_hand else (),
+        instead=_substitutes(hold_s, rig_kind) if by_hand and "six_faces" not in filmed else (),
         hold_s=hold_s,
         reach=reach(hold_s),
     )
 
 
 def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
-    steps = {name: _step(describe(name, rig_kind, hold_s=hold_s)) for name in SHOT_WORDS}
+    steps = {name: _step(describe(name, rig_kind, hold_s=hold_s), rig_kind) for name in SHOT_WORDS}
     cold = steps["hover"]
     warm = _warm(cold)
     wiggle = steps["wiggle"]
@@ -170,8 +194,9 @@ def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
                 still_first_s=WARM_AFTER_S,
             ),
         )
-    turns = moving if rig_kind == "handheld" else [steps["half_turn"], steps["tilt"]]
-    every = (wiggle, cold, steps["pan"], steps["upside_down"], *turns, warm, wiggle)
+    if rig_kind == "bench":
+        return _at_the_line(wiggle, cold, steps["upside_down"])
+    every = (wiggle, cold, steps["pan"], steps["upside_down"], *moving, warm, wiggle)
     notes = (
         first,
         "Keep the sensor on throughout. If the motors cannot be disabled without switching it off, turn the "
@@ -181,9 +206,38 @@ def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
     return (PowerOn("On one power-on", notes, every),)
 
 
-def _step(shot: Shot) -> Step:
+def _at_the_line(wiggle: Step, level: Step, over: Step) -> tuple[PowerOn, ...]:
+    """Ten minutes on the bench: the camera against the line, the sensor against the bubble, both warm."""
+    faces = Step(six_faces(), "six_faces", FACES_SHEET)
+    return (
+        PowerOn(
+            "The camera before the line, motors disabled throughout",
+            (
+                f"Switch the sensor on {MINUTES} min before the first shot, while the line is hung; note time "
+                "and temperature.",
+                "The gimbal need not hold itself: how the camera lies is compared with how the sensor "
+                "believes it lies, whoever holds it.",
+            ),
+            (wiggle, level, over, wiggle),
+            still_first_s=WARM_AFTER_S,
+        ),
+        PowerOn(
+            "The sensor on the bubble cube, while it is warm",
+            (
+                "Two faces, upright and inverted, are not enough: a bubble of 0.25 deg leaves the offset open "
+                "by ± 6 mg (95 %), a third of a degree of lean. Of six faces the tilts drop out.",
+            ),
+            (faces,),
+            still_first_s=0.0,
+        ),
+    )
+
+
+def _step(shot: Shot, rig_kind: str) -> Step:
     velocity = ("# and in [[log]]:", 'velocity_mps = ["vn", "ve"]') if shot.name == "turns" else ()
-    return Step(shot, shot.name, (f'shot = "{shot.name}"', *velocity))
+    at_line = rig_kind == "bench" and shot.name in BEFORE_A_LINE
+    drawing = f"{shot.name}_line" if at_line else shot.name
+    return Step(shot, drawing, (f'shot = "{shot.name}"', *((LINE_SHEET,) if at_line else ()), *velocity))
 
 
 def _warm(cold: Step) -> Step:
@@ -205,9 +259,13 @@ def _only(power_ons: Sequence[PowerOn], wanted: Mapping[str, Lacking], rig_kind:
     that this kind of rig does not film in its test shoot goes with the first power-on.
     """
     usual = {step.shot.name for one in power_ons for step in one.steps}
-    others = [_wanted(_step(describe(name, rig_kind)), wanted) for name in wanted if name not in usual]
+    others = [
+        _wanted(_step(describe(name, rig_kind), rig_kind), wanted) for name in wanted if name not in usual
+    ]
     out = []
     for one in power_ons:
+        if len(one.steps) < 3:
+            continue  # nothing is filmed in it
         first, *between, last = one.steps
         kept = [
             _wanted(step, wanted)
@@ -241,6 +299,8 @@ def _cautions(rig_kind: str, *, by_hand: bool) -> tuple[Cautions, ...]:
 
 
 def _before(rig_kind: str) -> tuple[str, ...]:
+    if rig_kind == "bench":
+        return AT_THE_LINE
     level = "lens down by 10 deg at most" if rig_kind == "drone" else "lens level"
     return (
         f"Open sea or a flat skyline all round, {level}, the horizon near the picture's middle.",
@@ -252,6 +312,6 @@ def _before(rig_kind: str) -> tuple[str, ...]:
 
 
 def _substitutes(hold_s: int, rig_kind: str) -> tuple[Substitute, ...]:
-    sheets = {"portrait": PORTRAIT_SHEET, "bench_holds": BENCH_SHEET}
+    sheets = {"portrait": PORTRAIT_SHEET, "bench_holds": BENCH_SHEET, "six_faces": FACES_SHEET}
     mind = reminder(rig_kind, by_hand=True)
-    return tuple(Substitute(name, how, sheets[name], mind) for name, how in instead(hold_s))
+    return tuple(Substitute(name, how, sheets[name], mind) for name, how in instead(hold_s, rig_kind))

@@ -12,11 +12,13 @@ from attitude.findings import Causes
 from attitude.sheet import Shoot
 
 __all__ = ["HOLD_S", "SHOT_WORDS", "WARM_AFTER_S", "Lacking", "Shot", "describe", "instead", "next_shot"]
+__all__ += ["six_faces"]
 
 # Five time constants of a usual sensor filter, 5 s: after them 0.7 % of a step is left.
 HOLD_S = 25
 # Warm-up usually fades with 300 s: after 8 min a fifth of it is left.
 WARM_AFTER_S = 480
+FACE_S = 10  # of rest on each face of the cube; as long again to turn and level it
 
 SHOT_WORDS = {
     "hover": "level hold",
@@ -111,12 +113,14 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
     KeyError
         Not a shot of the sheet, nor ``warm_up``; or not a kind of rig.
     """
-    turn = TURNED[rig_kind]
+    turn, bench = TURNED[rig_kind], rig_kind == "bench"
     over = f"{hold_s} s upright, then {hold_s} s upside down, rolled over about the lens axis, same heading."
     minutes = WARM_AFTER_S // 60
     how = {
         "hover": (
-            "Level and still, no stick, no touch; clear sea or flat skyline near the picture's middle.",
+            "Level and still, propped or clamped, untouched; the line through the picture's middle."
+            if bench
+            else "Level and still, no stick, no touch; clear sea or flat skyline near the picture's middle.",
             hold_s,
         ),
         "pan": (f"One full turn on the spot at a steady 6 deg/s: {turn}.", 60),
@@ -127,7 +131,13 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
         "half_turn": (f"Twice: half round within 4 s, then hold still for 11 s; {turn}.", 30),
         "turns": (EIGHT[rig_kind], 60),
         "tilt": ("Slowly lens up by 15 deg, down by 15 deg and back, the horizon kept in the picture.", 40),
-        "wiggle": ("Three quick 10 deg tilts, then a 30 deg pan each way. First and last.", 15),
+        "wiggle": (
+            "By hand three quick 15 deg rolls about the lens axis, each back to level, with uneven pauses, "
+            "the line kept in the picture. First and last."
+            if bench
+            else "Three quick 10 deg tilts, then a 30 deg pan each way. First and last.",
+            15,
+        ),
         "ordinary": ("As you always film.", 60),
         "warm_up": (
             f"The same level hold, {hold_s} s, right after power-on and again {minutes} min or more after "
@@ -136,16 +146,33 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
         ),
     }
     text, seconds = how[name]
-    by_hand = name == "upside_down"
-    return Shot(name, SHOT_WORDS[name], text, seconds, TELLS[name], reminder(rig_kind, by_hand=by_hand))
+    by_hand = name == "upside_down" or (bench and name == "wiggle")
+    tells = "where clip and log meet, and the sign of roll" if bench and name == "wiggle" else TELLS[name]
+    return Shot(name, SHOT_WORDS[name], text, seconds, tells, reminder(rig_kind, by_hand=by_hand))
 
 
-def instead(hold_s: int = HOLD_S) -> tuple[tuple[str, str], ...]:
+def six_faces() -> Shot:
+    """The sensor alone on its bubble cube, for the bench."""
+    return Shot(
+        "six_faces",
+        "six faces on the cube",
+        f"Each of the sensor's six faces up in turn, level by the bubble, let go for {FACE_S} s, the raw "
+        "accelerometer logged; check it with horizon-drift faces before you put anything away.",
+        6 * 2 * FACE_S,
+        "the sensor's offset without the camera, and so the camera's seat",
+        reminder("bench", by_hand=True),
+    )
+
+
+def instead(hold_s: int = HOLD_S, rig_kind: str = "handheld") -> tuple[tuple[str, str], ...]:
     """What stands in for the upside-down shot where a gimbal cannot be turned over: name and how.
 
-    That portrait tells the offset some ten times less sharply is how the columns of the observation model
-    lie: sd 0.09 against 0.009 deg for the same minute of footage.
+    A plumb line cannot stand in portrait; the bench has the six faces instead. That portrait tells the
+    offset some ten times less sharply is how the columns of the observation model lie: sd 0.09 against
+    0.009 deg for the same minute of footage.
     """
+    if rig_kind == "bench":
+        return (("six_faces", six_faces().how),)
     return (
         (
             "portrait",

@@ -1,6 +1,7 @@
 """The test-shoot card: what is on it, how long its poses are, and what it refuses."""
 
 import contextlib
+import math
 import re
 import tomllib
 from html.parser import HTMLParser
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from attitude.entries import RIG_KINDS, SHOTS, tables
+from attitude.entries import RIG_KINDS, SHOTS, slope_deg, tables
 from attitude.holds import CertaintyError, hold_seconds, mean_sd_deg, offset_sd_deg, reach
 from attitude.protocol import ProtocolError, protocol
 from attitude.report.advice import shot_advice
@@ -82,10 +83,38 @@ def test_order_and_power_ons_of_a_drone():
     assert "battery" in second.title
 
 
-@pytest.mark.parametrize(("rig_kind", "turns"), [("handheld", ["turns"]), ("bench", [])])
-def test_without_a_flight_battery_all_shots_share_one_power_on(rig_kind, turns):
-    order = ["wiggle", "hover", "pan", "upside_down", "half_turn", *turns, "tilt", "warm_up", "wiggle"]
-    assert names_of(card_of(rig_kind)) == [order]
+def test_without_a_flight_battery_all_shots_share_one_power_on():
+    order = ["wiggle", "hover", "pan", "upside_down", "half_turn", "turns", "tilt", "warm_up", "wiggle"]
+    assert names_of(card_of("handheld")) == [order]
+
+
+def test_the_bench_needs_a_line_and_ten_minutes():
+    card = card_of("bench")
+    assert names_of(card) == [["wiggle", "hover", "upside_down", "wiggle"], ["six_faces"]]
+    assert sum(one.minutes for one in card.power_ons) <= 12
+    assert WARM_AFTER_S / 60 <= card.power_ons[0].minutes <= 10
+    text = terminal_of(card)
+    # What to hang where, how far and how long, before it is filmed; cautions before that.
+    order = ["Mind", "Hang a plumb line", "3 to 5 m", "level line", "3 to 10 m", "1. Wiggle", "25 s upright"]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+    assert "Never look into a laser" in text
+    assert all('reference = "plumb_line"' in step.sheet for step in card.power_ons[0].steps)
+    assert card.instead == ()
+
+
+def test_the_accuracies_of_levels_on_the_card_are_those_of_their_slopes():
+    """1 mm over 5 m, and 0.4 mm/m, as angles: atan of the slope."""
+    text = terminal_of(card_of("bench"))
+    assert f"1 mm over 5 m, {math.degrees(math.atan(0.001 / 5)):.2f} deg" in text
+    assert f'"0.4 mm/m", {math.degrees(math.atan(0.0004)):.2f} deg' in text
+    assert slope_deg("0.4 mm/m") == pytest.approx(math.degrees(math.atan(0.0004)))
+
+
+def test_two_faces_leave_open_what_the_card_says():
+    """Across the faces each reads offset plus tilt: the mean of two, in mg, 95 %."""
+    open_mg = 1.96 * 1000 * math.radians(0.25) / math.sqrt(2)
+    assert f"± {open_mg:.0f} mg (95 %)" in terminal_of(card_of("bench"))
 
 
 def test_cautions_come_first_and_propellers_only_with_a_drone():
@@ -109,18 +138,18 @@ def test_the_card_asks_for_cautions_that_the_next_shot_gives():
 def test_every_sheet_line_is_one_that_a_sheet_takes(tmp_path):
     known = tables(tmp_path)
     (tmp_path / "upright.csv").touch()
+    (tmp_path / "faces.json").touch()
     for rig_kind in RIG_KINDS:
         known[""]["rig_kind"](rig_kind)
         card = card_of(rig_kind)
-        for lines in [step.sheet for one in card.power_ons for step in one.steps]:
-            entries = tomllib.loads("\n".join(lines))
-            known["clip"]["shot"](entries.pop("shot"))
+        lines = [step.sheet for one in card.power_ons for step in one.steps]
+        for entries in (tomllib.loads("\n".join(one)) for one in [*lines, *(o.sheet for o in card.instead)]):
+            for hold in entries.pop("bench", ()):
+                for key, value in hold.items():
+                    known["bench"][key](value)
+            assert entries.get("shot", "ordinary") in SHOTS
             for key, value in entries.items():
-                known["log"][key](value)
-        portrait, bench = (tomllib.loads("\n".join(other.sheet)) for other in card.instead)
-        assert portrait["shot"] in SHOTS
-        for key, value in bench["bench"][0].items():
-            known["bench"][key](value)
+                known["clip" if key in ("shot", "reference") else "log"][key](value)
 
 
 def test_only_what_is_lacking_is_shown_between_its_wiggles():
@@ -141,6 +170,9 @@ def test_only_what_is_lacking_is_shown_between_its_wiggles():
     ]
     turns = Lacking("turns", 60.0, "not flown", "the lean in turns")
     assert names_of(card_of("bench", [turns])) == [["wiggle", "turns", "wiggle"]]
+    bench = card_of("bench", [over])
+    assert names_of(bench) == [["wiggle", "upside_down", "wiggle"]]
+    assert [other.drawing for other in bench.instead] == ["six_faces"]
 
 
 def test_nothing_lacking_is_said():

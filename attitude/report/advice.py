@@ -85,7 +85,8 @@ def shot_advice(name: str, rig_kind: str) -> Advice:
     shot = describe(name, rig_kind)
     if name == "upside_down":
         otherwise = (
-            f"Where the gimbal cannot be turned over: {how[0].lower()}{how[1:]}" for _, how in instead()
+            f"Where the gimbal cannot be turned over: {how[0].lower()}{how[1:]}"
+            for _, how in instead(rig_kind=rig_kind)
         )
         return Advice(shot.title, (_timed(shot), *otherwise), by_hand_cautions(rig_kind))
     cautions = filming_cautions(rig_kind, turning=name in ("pan", "half_turn"))

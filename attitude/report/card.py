@@ -44,7 +44,7 @@ def reach_sentence(card: Protocol) -> str:
     return (
         f"Still poses of {card.hold_s} s lead to the lean within about ± {lean:.2f} deg and to the sensor's "
         f"offset within about ± {offset:.2f} deg ({offset * MG_PER_DEG:.1f} mg), 95 %. Nearly all of that is "
-        "the horizon's own error and play of the camera upside down: longer poses gain little."
+        "the picture's own error and play of the camera upside down: longer poses gain little."
     )
 
 

@@ -14,12 +14,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .angles import angles_from_up, directions, up_from_angles
+from .angles import angles_from_up, directions, rolled, up_from_angles
 from .frame import EdgePoints
 from .lens import Lens, pixels
 from .lettering import ABOVE, BELOW, readable, shortened, width_px, write
 
-__all__ = ["Caption", "captioned", "draw_horizon", "encoded", "letterboxed", "strip_px", "turned"]
+# fmt: off
+__all__ = [
+    "Caption", "captioned", "draw_horizon", "draw_reference", "encoded", "letterboxed", "strip_px", "turned",
+]
+# fmt: on
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -87,11 +91,30 @@ def draw_horizon(
         level_rad = float(np.round(roll_rad / (np.pi / 2)) * (np.pi / 2))
     for kind, up in ((LEVEL, up_from_angles(level_rad, pitch_rad)), (MEASURED, up_cam)):
         _stroke(drawn, _curve(lens, up, dip_rad), kind, scale)
-    if points is not None:
-        for used in (False, True):
-            apart_px = (USED_APART_PX if used else REJECTED_APART_PX) * scale
-            for point in _thinned(points.points_px[points.used == used], apart_px):
-                _mark(drawn, point, used, scale)
+    _marks(drawn, points, scale)
+    return drawn
+
+
+def draw_reference(
+    picture: Image,
+    lens: Lens,
+    normal: Array,
+    *,
+    roll_rad: float,
+    points: EdgePoints | None = None,
+) -> Image:
+    """Copy of a BGR picture (height, width, 3), as stored, with the measured plumb or level line on it.
+
+    ``lens``: for the picture's size. ``normal`` (3,): of the plane through line and camera, in camera axes.
+    ``roll_rad``: the roll read from it; the level stroke is where the same camera would have the line
+    were it turned about its lens axis to the nearest quarter turn. ``points``: edge points to mark, thinned.
+    """
+    drawn = picture.copy()
+    scale = max(picture.shape[:2]) / LONG_PX
+    lean_rad = roll_rad - float(np.round(roll_rad / (np.pi / 2)) * (np.pi / 2))
+    for kind, one in ((LEVEL, rolled(normal, lean_rad)), (MEASURED, normal)):
+        _stroke(drawn, _curve(lens, one, 0.0), kind, scale)
+    _marks(drawn, points, scale)
     return drawn
 
 
@@ -185,6 +208,15 @@ def _widths(thick_px: float, scale: float) -> tuple[int, int]:
 
 def _fixed(points: Array) -> NDArray[np.int32]:
     return np.asarray(np.round(points * 2**FRACTION_BITS), np.int32)
+
+
+def _marks(drawn: Image, points: EdgePoints | None, scale: float) -> None:
+    if points is None:
+        return
+    for used in (False, True):
+        apart_px = (USED_APART_PX if used else REJECTED_APART_PX) * scale
+        for point in _thinned(points.points_px[points.used == used], apart_px):
+            _mark(drawn, point, used, scale)
 
 
 def _thinned(points: Array, apart_px: float) -> list[Array]:

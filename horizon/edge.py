@@ -10,9 +10,16 @@ where the tail is a one-sided exponential: haze fades the surface towards the ho
 peak is pulled down by it. For a given (t0, shape) the rest is linear with the same sampling for every group,
 so all groups are tried against all (t0, shape) by one matrix product: an exhaustive search, hence no local
 minima; t0 is then refined by a parabola.
+
+A thin line (a string, a laser's line) has a bank of its own, in which the step gives way to the line,
+
+    h [Phi((t - t0 + w / 2) / s) - Phi((t - t0 - w / 2) / s)],
+
+and the slope on the far side to one slope throughout. Its widths w go beyond what passes for thin, so that a
+bar is seen to be one.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import cv2
@@ -37,6 +44,18 @@ TAILS_PX = (3.0, 6.0, 12.0)
 # Shapes for the narrow windows of the reduced picture: what the verifier was trained on.
 NARROW_PX, NARROW_BLURS_PX, NARROW_TAILS_PX = 12, (0.6, 0.9, 1.4, 2.2, 3.5), (1.5, 3.0, 6.0, 12.0)
 TAIL_BLUR_PX = 0.9
+# Width and blurs of thin lines, px; a line narrower than its blur looks the same at any width.
+THIN_PX = (
+    (1.0, (0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 2.8, 3.5)),
+    (2.5, (0.6, 0.9, 1.3)),
+    (4.0, (0.6, 0.9, 1.4, 2.0)),
+    (6.0, (0.7, 1.2, 2.0, 3.0)),
+    (8.0, (0.7, 1.2, 2.0, 3.0)),
+    (11.0, (0.7, 1.6)),
+    (15.0, (0.7, 1.6)),
+)
+# So many blurs off its border a line has faded; so many samples behind that are its side.
+FADED_BLURS, SIDE_PX = 2.0, 4
 # A profile whose noise is nil (drawn pictures) still has the encoder's rounding.
 LEAST_NOISE_GREY = 0.4
 
@@ -49,7 +68,9 @@ class Edges:
     sky side; ``sd_px``; ``step_grey``: sky side minus surface side at the edge; ``gradient_grey_px``;
     ``gain``: how much better the step explains the profile than a straight slope (F ratio);
     ``length_px``: visible length of the predicted curve; ``seen``: groups looked at (n of them gave a point);
-    ``softness_px``: blur and fading of the edge shape that suits the whole line.
+    ``softness_px``: blur and fading of the edge shape that suits the whole line. Of a thin line ``step_grey``
+    is the line minus the mean of its sides, ``unlike_grey`` (n,) how far the sides are apart, and
+    ``thin_px`` the width that suits it (0: not looked at as a thin line).
     """
 
     rays: Array
@@ -62,6 +83,8 @@ class Edges:
     length_px: float
     seen: int
     softness_px: float
+    unlike_grey: Array = field(default_factory=lambda: np.empty(0))
+    thin_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -72,6 +95,7 @@ class _Shape:
     columns: int
     blur_px: float
     tail_px: float
+    thin_px: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,6 +118,25 @@ def _bank(half_px: int) -> _Bank:
     ]
     straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
     return _Bank(t, t0, tuple(shapes), straight)
+
+
+@lru_cache(maxsize=4)
+def _thin_bank(half_px: int) -> _Bank:
+    t = np.arange(-half_px, half_px + 1.0)
+    t0 = np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
+    shapes = [_thin_shape(t, t0, width, blur) for width, blurs in THIN_PX for blur in blurs]
+    straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
+    return _Bank(t, t0, tuple(shapes), straight)
+
+
+def _thin_shape(t: Array, t0: Array, width: float, blur: float) -> _Shape:
+    project = []
+    for centre in t0:
+        d = t - centre
+        line = ndtr((d + width / 2) / blur) - ndtr((d - width / 2) / blur)
+        columns = [line, np.ones_like(t), d, np.minimum(d, 0)]
+        project.append(np.linalg.qr(np.column_stack(columns))[0].T)
+    return _Shape(np.vstack(project).astype(np.float32), 4, blur, 0.0, width)
 
 
 def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
@@ -123,25 +166,30 @@ def find_edges(
     group_px: int,
     area: tuple[int, int, int, int],
     covered: NDArray[np.uint8] | None = None,
+    thin: bool = False,
 ) -> Edges:
     """Edge points within ``half_px`` of the horizon that ``up_cam`` predicts, one per ``group_px`` along it.
 
     ``luma``: picture (height, width) of the lens's size. ``area``: left, top, right, bottom of the picture
     inside black bars. ``covered`` (any size, of the same proportions): above 0 where something burnt into
-    the picture hides the scene; groups that touch it give no point.
+    the picture hides the scene; groups that touch it give no point. ``thin``: look for a thin line, darker or
+    brighter than both its sides, in place of a step.
     """
     start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area)
     groups = len(start) // group_px
     if groups < 4:
         return _nothing(length_px)
     used = groups * group_px
-    bank = _bank(half_px)
+    bank = _thin_bank(half_px) if thin else _bank(half_px)
     t = bank.offsets_px[:, None]
     map_x = (start[None, :used, 0] + t * normal[None, :used, 0]).astype(np.float32)
     map_y = (start[None, :used, 1] + t * normal[None, :used, 1]).astype(np.float32)
     strip = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = strip.astype(np.float64).reshape(len(t), groups, group_px).mean(axis=2)
-    across, sd, step, gradient, gain, softness_px = _fit_profiles(bank, profile)
+    across, sd, step, gradient, gain, shape = _fit_profiles(bank, profile)
+    unlike = np.empty(groups)
+    if thin:
+        step, unlike, gradient = _thin_looks(bank, shape, profile, across)
     if covered is not None:
         across[_hidden(covered, luma.shape[1], start[:used], normal[:used], half_px, groups)] = np.nan
     middle = np.arange(groups) * group_px + group_px // 2
@@ -157,7 +205,9 @@ def find_edges(
         gain[found],
         length_px,
         groups,
-        softness_px,
+        abs(shape.tail_px) + shape.blur_px,
+        unlike[found],
+        shape.thin_px,
     )
 
 
@@ -211,8 +261,8 @@ def _path(
     return start, np.asarray(normal), length_px
 
 
-def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Array, Array, float]:
-    """Edge offset, its sd, step height, gradient and F ratio of profiles (samples, groups), and the blur."""
+def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Array, Array, _Shape]:
+    """Edge offset, its sd, step height, gradient and F ratio of profiles (samples, groups), and the shape."""
     samples, groups = profile.shape
     centred = profile - profile.mean(axis=0)
     energy = (centred**2).sum(axis=0)
@@ -243,7 +293,28 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     # A minimum at either end of the window is no edge: the profile only bends there.
     lost = (place == 0) | (place == places - 1) | (bend <= 0)
     across[lost] = np.nan
-    return across, sd, step, gradient, gain, abs(shape.tail_px) + shape.blur_px
+    return across, sd, step, gradient, gain, shape
+
+
+def _thin_looks(bank: _Bank, shape: _Shape, profile: Array, across: Array) -> tuple[Array, Array, Array]:
+    """Contrast of a thin line with its sides, how far these are apart, and the steepest rise, of profiles."""
+    samples, groups = profile.shape
+    column = np.arange(groups)
+    middle = np.round(np.where(np.isfinite(across), across, 0) + bank.offsets_px[-1]).astype(int)
+    within = int(max(shape.thin_px - 1, 0) / 2)
+    outside = int(np.ceil(shape.thin_px / 2 + FADED_BLURS * shape.blur_px))
+
+    def mean(offsets: list[int]) -> Array:
+        rows = np.clip(middle + np.array(offsets)[:, None], 0, samples - 1)
+        return np.asarray(profile[rows, column].mean(axis=0))
+
+    line = mean(list(range(-within, within + 1)))
+    before = mean([-outside - k for k in range(SIDE_PX)])
+    after = mean([outside + k for k in range(SIDE_PX)])
+    rise = np.abs(profile[2:] - profile[:-2]) / 2
+    near = np.arange(-within - 2, within + 3)[:, None]
+    gradient = rise[np.clip(middle - 1 + near, 0, samples - 3), column].max(axis=0)
+    return line - (before + after) / 2, after - before, np.asarray(gradient)
 
 
 def _least(sse: Array) -> Array:

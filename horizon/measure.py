@@ -31,7 +31,7 @@ from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
 from .sequence import THUMB_PX, Seen, off_sequence
 
-__all__ = ["ClipTrack", "measure_clip"]
+__all__ = ["ClipTrack", "FrameReader", "measure_clip"]
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -74,7 +74,10 @@ class ClipTrack:
     file could be decoded. ``sky``: "picture" when the picture tells which half is sky; "unknown": the camera
     may as well be upside down (roll + 180, pitch = -pitch - 2 dip). ``yaw_rate``: pan rate read off the
     picture between neighbouring looks, columns t_s, yaw_rate_dps, yaw_rate_sd_dps. ``covered``: what is
-    burnt into the picture, as of :mod:`horizon.overlay`.
+    burnt into the picture, as of :mod:`horizon.overlay`. ``reference``: what roll was measured against:
+    "horizon", or "plumb_line" or "level_line" as of :mod:`horizon.reference`; then ``normals`` (rows of
+    ``track``, 3): unit normal of the plane through the (first) line, camera axes, NaN where not measured.
+    ``notes``: sentences for the operator.
     """
 
     clip: str
@@ -86,6 +89,9 @@ class ClipTrack:
     dip_rad: float
     yaw_rate: pd.DataFrame
     covered: NDArray[np.uint8] | None = None
+    reference: str = "horizon"
+    normals: Array | None = None
+    notes: tuple[str, ...] = ()
 
 
 def measure_clip(
@@ -114,7 +120,7 @@ def measure_clip(
     covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
     looks: list[_Look] = []
     waiting: deque[Future[list[_Look]]] = deque()
-    reader = _Reader(path, facts, until_s)
+    reader = FrameReader(path, facts, until_s)
     wanted_s = min(facts.duration_s, until_s)
 
     def tell() -> None:
@@ -151,10 +157,11 @@ def measure_clip(
     )
 
 
-class _Reader:
-    """Frames of a clip at the looking rate, in runs, and how far the clip could be read.
+class FrameReader:
+    """Frames of a clip at the looking rate, in runs of neighbours, and how far the clip could be read.
 
-    ``stopped``: whether it goes on behind the time that was wanted.
+    ``frames_read`` and ``last_t_s`` (s) count while :meth:`runs` goes on. ``stopped``: whether
+    the clip goes on behind the time that was wanted.
     """
 
     def __init__(self, path: Path, facts: ClipFacts, until_s: float) -> None:
@@ -167,6 +174,7 @@ class _Reader:
         self.stopped = False
 
     def runs(self) -> Iterator[list[Frame]]:
+        """Frames to look at, ``RUN`` neighbours at a time."""
         run: list[Frame] = []
         last_look_s = -math.inf
         for frame in read_frames(self._path):

@@ -8,7 +8,8 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 HORIZON = ["angles", "clip", "lens", "coarse", "overlay", "edge", "fit", "sides", "verify", "frame"]
-HORIZON += ["level", "sequence", "pan", "measure", "selfcheck", "lettering", "draw", "synthetic"]
+HORIZON += ["level", "sequence", "pan", "measure", "thin", "swing", "reference", "selfcheck", "lettering"]
+HORIZON += ["draw", "synthetic"]
 
 
 def modules(package: str) -> list[Path]:

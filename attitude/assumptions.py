@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 from attitude.belongs import NOT_VERIFIED, VERIFIED
 from attitude.findings import Assumption, Causes
 from attitude.readings import Reading, times_words
+from attitude.reference_lines import WORDS, reference_words
 from attitude.residuals import Residuals
-from attitude.sheet import Shoot
+from attitude.sheet import HORIZON, Shoot
 from attitude.words import with_uncertainty
+from horizon.reference import LEVEL_LINE
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -45,7 +47,8 @@ def assumptions_of(
 
     readings : what the footage says of how the logs are to be read; empty where they were not compared.
     """
-    found = [*_camera_assumptions(shoot), *_surface_assumptions(shoot)]
+    found = [*_camera_assumptions(shoot), *([] if shoot.indoors else _surface_assumptions(shoot))]
+    found += _reference_assumptions(shoot)
     found.append(
         _from_sheet(shoot, "tolerance_deg", "Largest acceptable lean", f"{shoot.tolerance_deg:g} deg")
     )
@@ -62,7 +65,12 @@ def assumptions_of(
     for track in tracks:
         if track.damage:
             found.append(Assumption(f"{track.clip} is damaged", track.damage, "tested"))
-        if track.sky == "unknown":
+        if track.reference != HORIZON:
+            how = {"log": "settled by the log", "picture": "taken to be upright"}.get(track.sky, "not known")
+            basis = "tested" if track.sky == "log" else "assumed"
+            value = f"{track.clip}: a {WORDS[track.reference]} does not tell, {how}"
+            found.append(Assumption("Which way up the camera was", value, basis))
+        elif track.sky == "unknown":
             how = "not measured" if residuals is None else "settled by the log"
             value = f"{track.clip}: the picture does not tell, {how}"
             found.append(Assumption("Which half is sky", value, "tested"))
@@ -142,6 +150,21 @@ def _surface_assumptions(shoot: Shoot) -> list[Assumption]:
         found.append(Assumption("Height above the surface", "not known: pitch only to 0.3 deg", "assumed"))
     else:
         found.append(Assumption("Height above the surface", f"{surface.height_m:g} m ± 10 %", "told"))
+    return found
+
+
+def _reference_assumptions(shoot: Shoot) -> list[Assumption]:
+    """How true the plumb and level lines are taken to be."""
+    found = []
+    for number, clip in enumerate(shoot.clips, 1):
+        if clip.reference == HORIZON:
+            continue
+        words = reference_words(clip)
+        told = f"clip[{number}].level_accuracy" in shoot.given or clip.reference != LEVEL_LINE
+        if clip.reference != LEVEL_LINE:
+            words += ": plumb but for its swing, which is taken off or allowed for"
+        name = clip.files[0].name
+        found.append(Assumption(f"Reference of {name}", words, "told" if told else "assumed"))
     return found
 
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from attitude.bench import Hold, bench_rows, bench_unknowns
 from attitude.log import AttitudeLog
 from attitude.residuals import MOVING_DPS, Residuals, clip_sheet_of
-from attitude.sheet import Shoot
+from attitude.sheet import HORIZON, Shoot
 from attitude.still import Still, still_blocks
 from attitude.stretch import UNFILTERED, Setting, Stretch, grid_columns, settled_temperature_c, stretch_of
 from attitude.surroundings import lens_axis_sd_rad
@@ -39,6 +39,7 @@ from attitude.unknowns import (
     skyline_unknowns,
 )
 from horizon.angles import rolled
+from horizon.reference import LEVEL_LINE
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -59,6 +60,7 @@ class ObservationModel:
     blocks : the used rows of ``Residuals.blocks``, index 0 to n - 1. piece : shape (n,), number of the
     gapless stretch of blocks that each belongs to. line_share : heading or clip -> shape (n,), how much of
     the error that its line has each block carries. by_hand : clips in which the camera was turned by hand.
+    lines : clips measured against plumb or level lines, without a horizon.
     still : raw accelerometer against the log. holds : of the sensor on the bench.
     """
 
@@ -68,6 +70,7 @@ class ObservationModel:
     stretches: tuple[Stretch, ...]
     line_share: Mapping[str, Array]
     by_hand: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
     still: Still | None = None
     holds: tuple[Hold, ...] = ()
 
@@ -75,6 +78,11 @@ class ObservationModel:
     def names(self) -> tuple[str, ...]:
         """Names of the unknowns, in the order of the columns."""
         return tuple(unknown.name for unknown in self.unknowns)
+
+    @property
+    def shows_sky(self) -> bool:
+        """Whether any block was measured against a horizon."""
+        return bool((~self.blocks["clip"].isin(self.lines)).any())
 
     @property
     def residual_deg(self) -> Array:
@@ -91,13 +99,13 @@ class ObservationModel:
         place = {name: k for k, name in enumerate(self.names)}
         clip = self.blocks["clip"].to_numpy()
         masks = {name: clip == name for name in self.blocks["clip"].unique()}
-        hand = np.isin(clip, self.by_hand)
+        hand, sky = np.isin(clip, self.by_hand), ~np.isin(clip, self.lines)
         found = [np.zeros((n, len(place)), complex) for _ in settings]
         unfiltered = [np.zeros((n, len(place)), complex) for _ in settings]
         for stretch in self.stretches:
             grids = grid_columns(stretch, settings, self.names)
             # Columns of the same names for every setting.
-            feeds = {name: _targets(name, place, masks, hand) for name in (grids[0] if grids else ())}
+            feeds = {name: _targets(name, place, masks, hand, sky) for name in (grids[0] if grids else ())}
             feeds = {name: targets for name, targets in feeds.items() if targets}
             for k, grid in enumerate(grids):
                 means = stretch.block_of_grid @ np.stack([grid[name] for name in feeds], axis=1)
@@ -153,16 +161,21 @@ SENSED = ("offset_", "gyro_", "warm_up_", "temperature_", "start_", "learned_", 
 # Columns that a clip may have a share of for itself: of the clip's name after the colon.
 PER_CLIP = {"skyline_north": "skyline_north", "skyline_east": "skyline_east", "focal": "focal"}
 PER_CLIP |= {"mounting_pitch": "lens_axis"}
+OF_THE_SKY = ("skyline_", "dip")
 BY_HAND = {"mounting_roll": "hand_roll", "mounting_pitch": "hand_pitch"}
 BY_HAND |= {f"flex_{axis}": f"hand_flex_{axis}" for axis in ("sideways", "vertical", "along_lens")}
 
 
 def _targets(
-    name: str, place: Mapping[str, int], masks: Mapping[str, NDArray[np.bool_]], hand: NDArray[np.bool_]
+    name: str,
+    place: Mapping[str, int],
+    masks: Mapping[str, NDArray[np.bool_]],
+    hand: NDArray[np.bool_],
+    sky: NDArray[np.bool_],
 ) -> list[tuple[int, Array]]:
-    """Which columns a grid column feeds, and with what share of each block."""
+    """Which columns a grid column feeds, and with what share of each block; sky : blocks with a horizon."""
     bare = name.removeprefix(UNFILTERED)
-    everywhere = np.ones(len(hand))
+    everywhere = sky.astype(float) if name.startswith(OF_THE_SKY) else np.ones(len(hand))
     targets = [(place[bare], everywhere)] if bare in place else []
     if name in PER_CLIP:
         own = {clip: place.get(f"{PER_CLIP[name]}:{clip}") for clip in masks}
@@ -224,7 +237,10 @@ def observation_model(
         for i in used
     )
     has_yaw = all(logs[i].has_yaw for i in blocks["log_index"].unique())
-    line_share = _line_share(blocks, has_yaw)
+    lines = {clip: clip_sheet_of(str(clip), shoot).reference for clip in blocks["clip"].unique()}
+    lines = {str(clip): reference for clip, reference in lines.items() if reference != HORIZON}
+    with_sky = blocks[~blocks["clip"].isin(list(lines))]
+    line_share = _line_share(blocks, has_yaw, lines)
     # The model's axes are those of the camera as it is meant to sit.
     turned_rad = np.deg2rad(float(frames["log_turned_deg"].iloc[0])) if len(frames) else 0.0
     holds = [
@@ -236,11 +252,11 @@ def observation_model(
     unknowns = [
         *sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
         *hand_unknowns(by_hand),
-        *skyline_unknowns(blocks, shoot, has_yaw),
+        *skyline_unknowns(with_sky, shoot, has_yaw),
         *line_unknowns(blocks, line_share),
         *([] if still is None else still.unknowns),
         *bench_unknowns(holds),
-        Unknown("dip", "", dip_sd_deg, dip_sd_deg),
+        *([] if with_sky.empty else [Unknown("dip", "", dip_sd_deg, dip_sd_deg)]),
         Unknown("focal", "", focal_sd, focal_sd),
         *_zoomed(blocks, shoot, focal_sd),
     ]
@@ -256,7 +272,15 @@ def observation_model(
             lag_s = float(np.hypot(clock.sd_s, 0.02))
             unknowns.append(Unknown(f"lag:{name}", "", lag_s, lag_s))
     return ObservationModel(
-        blocks, piece.astype(np.intp), joined(unknowns), stretches, line_share, by_hand, still, tuple(holds)
+        blocks,
+        piece.astype(np.intp),
+        joined(unknowns),
+        stretches,
+        line_share,
+        by_hand,
+        tuple(lines),
+        still,
+        tuple(holds),
     )
 
 
@@ -301,19 +325,30 @@ def _with_rates(blocks: pd.DataFrame, frames: pd.DataFrame) -> pd.DataFrame:
     return blocks.assign(**rates)
 
 
-def _line_share(blocks: pd.DataFrame, has_yaw: bool) -> dict[str, Array]:
-    """Heading, deg, or clip -> share of its line's error in each block, for those that were looked at."""
-    if not has_yaw:
-        clip = blocks["clip"].to_numpy()
-        return {str(name): (clip == name).astype(float) for name in blocks["clip"].unique()}
+def _line_share(blocks: pd.DataFrame, has_yaw: bool, lines: Mapping[str, str]) -> dict[str, Array]:
+    """Heading, deg, clip or reference -> share of its line's error in each block, for those looked at.
+
+    lines : clips measured against plumb or level lines, and which.
+    """
+    clip = blocks["clip"].to_numpy()
+    shares: dict[str, Array] = {}
+    for name in blocks["clip"].unique():
+        own = (clip == name).astype(float)
+        if lines.get(name) == LEVEL_LINE:
+            # What throws the line is as untrue in one clip as in the next.
+            shares[LEVEL_LINE] = shares.get(LEVEL_LINE, 0.0) + own
+        elif name in lines or not has_yaw:
+            shares[str(name)] = own
+    sky = ~np.isin(clip, list(lines))
+    if not has_yaw or not sky.any():
+        return shares
     place = blocks["log_yaw_deg"].to_numpy(float) / SKYLINE_DEG
     before = np.floor(place)
     way = np.pi / 2 * (place - before)
     count = round(360 / SKYLINE_DEG)
-    shares = {}
     for k in range(count):
         share = np.where(before % count == k, np.cos(way), 0.0)
-        share = np.where((before + 1) % count == k, np.sin(way), share)
+        share = np.where((before + 1) % count == k, np.sin(way), share) * sky
         if share.any():
             shares[f"{k * SKYLINE_DEG:g}"] = share
     return shares

@@ -60,21 +60,26 @@ class Cautions:
     lines: tuple[str, ...]
 
 
-def filming_cautions(rig_kind: str, *, turning: bool) -> tuple[str, ...]:
-    """For a shot that no hand reaches into; ``turning``: the rig turns on the spot."""
+def filming_cautions(rig_kind: str, *, turning: bool, indoors: bool = False) -> tuple[str, ...]:
+    """For a shot that no hand reaches into; ``turning``: the rig turns on the spot.
+
+    indoors : before a plumb or level line.
+    """
+    if indoors:
+        return (*((CABLES,) if turning else ()), *LINES)
     crew = FLYING if rig_kind == "drone" else ()
-    place = LINES if rig_kind == "bench" else (BEACH,)
-    return (*crew, *((CABLES,) if turning else ()), LOW_SUN, *place)
+    beach = () if rig_kind == "bench" else (BEACH,)
+    return (*crew, *((CABLES,) if turning else ()), LOW_SUN, *beach)
 
 
-def by_hand_cautions(rig_kind: str) -> tuple[str, ...]:
+def by_hand_cautions(rig_kind: str, *, indoors: bool = False) -> tuple[str, ...]:
     """For a shot in which hands turn the camera over."""
     own: tuple[str, ...]
     if rig_kind == "drone":
         own = (*UNPOWERED, NEVER_BY_HAND, TURNED_OVER, f"{POWER_UP}; then a low hover near you.")
     else:
         own = (*SUPPLIED, NO_FORCE, TURNED_OVER, f"{POWER_UP}.")
-    return own if rig_kind == "bench" else (*own, BEACH)
+    return own if rig_kind == "bench" or indoors else (*own, BEACH)
 
 
 def capture_cautions() -> tuple[str, ...]:

@@ -6,6 +6,7 @@ leaves the folder as it was and an interruption leaves no half-written file.
 
 import datetime as dt
 import json
+import math
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
@@ -33,27 +34,29 @@ from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
 from attitude.recorded import Recorded
 from attitude.recording import footage_key, recorded_of
+from attitude.reference_lines import accuracy_deg, at_logged_pitch, log_tells_pose, read_words
 from attitude.repeatability import learn
 from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
-from attitude.sheet import CLOCK_SET_YEAR, ClipSheet, Shoot, read_sheet
+from attitude.sheet import CLOCK_SET_YEAR, HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.takes import part_starts_s
 from attitude.verdict import judge
-from horizon import TRACK_COLUMNS
+from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
 from horizon.clip import ClipFacts, probe, read_frames
 from horizon.measure import ClipTrack, measure_clip
+from horizon.reference import measure_reference
 from horizon.selfcheck import Sample, fits_in, self_check
 
 __all__ = ["Examined", "check", "examine", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
-# What a look tells of the horizon, empty where there was none.
-MEASURED = [name for name in TRACK_COLUMNS if name not in ("clip", "frame", "t_s", "reason", "claims")]
+# How well the pitch is known at which a line is read: by the log or, without one, as level.
+PITCH_SD_DEG = {True: 1.0, False: 3.0}
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,7 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
     shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
+    footage = replace(footage, tracks=at_logged_pitch(footage.tracks, logs, clocks, shoot))
     found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
     if found is not None and (misread := contradiction(settled.readings)):
         found = replace(found, belongs=misread)
@@ -100,7 +104,7 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
         witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, holds)
         solution = solution_of(witnesses, shoot, progress)
         causes = infer(witnesses, shoot, solution)
-    causes = replace(causes, notes=(*causes.notes, *_remarks(logs, clocks)))
+    causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
     return Examined(shoot, logs, clocks, settled.readings, footage, found, witnesses, solution, causes)
 
 
@@ -197,6 +201,20 @@ def _measure_file(
     facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
     known = lens_of(facts, shoot.camera, clip)
+    if clip.reference != HORIZON:
+        logged = log_tells_pose(shoot)
+        track = measure_reference(
+            facts,
+            known.lens,
+            kind=clip.reference,
+            lines=clip.lines,
+            accuracy_rad=math.radians(accuracy_deg(clip)),
+            upright=not logged,
+            pitch_sd_rad=math.radians(PITCH_SD_DEG[logged]),
+            executor=executor,
+            progress=progress,
+        )
+        return track, known
     track = measure_clip(
         facts,
         known.lens,
@@ -235,9 +253,12 @@ def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sh
         return Settled(shoot, tuple(logs), ())
 
 
-def _remarks(logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]) -> list[str]:
-    """What was mended or noticed while reading and aligning."""
-    said = [f"{log.name}: {note}" for log in logs for note in log.notes]
+def _remarks(
+    tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], clocks: Sequence[ClockFit]
+) -> list[str]:
+    """What was mended or noticed while measuring, reading and aligning."""
+    said = [*(note for track in tracks for note in track.notes), *read_words(tracks)]
+    said += [f"{log.name}: {note}" for log in logs for note in log.notes]
     return [*said, *(f"{clock.clip}: {clock.note}" for clock in clocks if clock.note)]
 
 
@@ -268,7 +289,7 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     if track.sky == "unknown" and found is None:
         measured = table["roll_deg"].notna()
         table = table.assign(reason=table["reason"].mask(measured, UNTOLD_SKY))
-        return table.assign(**dict.fromkeys(MEASURED, np.nan), claims="")
+        return table.assign(**dict.fromkeys(MEASURED_COLUMNS, np.nan), claims="")
     if found is not None and track.clip in found.turned_over:
         roll_deg, pitch_deg = other_reading_deg(table["roll_deg"], table["pitch_deg"], track.dip_rad)
         # The interval keeps its sides: a ridge raises the line towards the sky, whichever way up that is.
@@ -282,6 +303,8 @@ def _samples(footage: _Footage) -> Iterator[Sample]:
     """A few measured frames for the self-check, spread over the clips, their time and the roll."""
     parts = []
     for track in footage.tracks:
+        if track.reference != HORIZON:
+            continue
         table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
         roll_deg, pitch_deg = (table[name].to_numpy(float) for name in ("roll_deg", "pitch_deg"))
         inside = fits_in(footage.lenses[track.clip].lens, roll_deg, pitch_deg, track.dip_rad)

@@ -259,7 +259,8 @@ def shots(
         with workers() as executor, running_stages() as bars:
             seen = examine(sheet, executor=executor, progress=bars)
             lacking = lacking_shots(seen.causes, seen.solution, seen.witnesses, seen.shoot, progress=bars)
-        card = protocol(seen.shoot.rig_kind, certainty_deg=certainty_deg, lacking=lacking)
+        shoot = seen.shoot
+        card = protocol(shoot.rig_kind, certainty_deg=certainty_deg, lacking=lacking, indoors=shoot.indoors)
         folder = seen.shoot.folder
     folder = out or folder
     write_card(card, folder)

@@ -218,10 +218,9 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
     t_s = table["t_s"].to_numpy(float)
     roll_deg, pitch_deg = unwrapped_deg(table["roll_deg"].to_numpy(float)), table["pitch_deg"].to_numpy(float)
     roll_sd, pitch_sd = (np.fmax(table[c].to_numpy(float), 0.1) for c in ("roll_sd_deg", "pitch_sd_deg"))
-    signals = [
-        Signal("roll_deg", t_s, roll_deg, roll_sd, small=0.2, gain=1.0, gain_sd=0.02),
-        Signal("pitch_deg", t_s, pitch_deg, pitch_sd, small=0.2, gain=1.0, gain_sd=0.15),
-    ]
+    signals = [Signal("roll_deg", t_s, roll_deg, roll_sd, small=0.2, gain=1.0, gain_sd=0.02)]
+    if track.tells_pitch:
+        signals.append(Signal("pitch_deg", t_s, pitch_deg, pitch_sd, small=0.2, gain=1.0, gain_sd=0.15))
     pans = track.yaw_rate.dropna()
     if len(pans) >= FEWEST_FRAMES:
         t_s, rate_dps = pans["t_s"].to_numpy(float), pans["yaw_rate_dps"].to_numpy(float)
@@ -230,7 +229,7 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
         signals.append(
             Signal("yaw_deg", t_s, rate_dps, rate_sd, small=1.0, gain=1.0, gain_sd=0.2, width_s=span_s)
         )
-    if track.sky != "unknown":
+    if track.sky != "unknown" or not track.tells_pitch:
         return [tuple(signals)]
     return [
         tuple(signals),

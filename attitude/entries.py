@@ -146,6 +146,12 @@ def _quarter_turn(value: Any) -> int:
     return int(value)
 
 
+def _line_count(value: Any) -> int:
+    if isinstance(value, bool) or value not in (1, 2):
+        refuse(value, "1 | 2")
+    return int(value)
+
+
 def unit(*named: str, counts: str) -> Check:
     """Check for a named unit or a number; ``counts`` says what the number is."""
 
@@ -339,6 +345,8 @@ def tables(folder: Path) -> dict[str, dict[str, Check]]:
             "hfov_deg": WIDTH,
             "lens": file(folder),
             "reference": choice("horizon", "plumb_line", "level_line"),
+            "lines": _line_count,
+            "level_accuracy": slope_deg,
             "exclude_s": _stretches,
         },
         "bench": {

@@ -152,7 +152,7 @@ def infer(witnesses: Witnesses, shoot: Shoot, solution: Solution | None) -> Caus
         picture_lean=picture,
         known_lean=known,
         lean=replace(lean, value=lean.value + more_roll_deg),
-        pitch_offset=replace(pitch, value=pitch.value + more_pitch_deg),
+        pitch_offset=replace(pitch, value=pitch.value + more_pitch_deg) if solution.tells_pitch else None,
         out_of_tolerance=out_of_tolerance(frames, shoot.tolerance_deg),
         shots=frozenset(found.blocks["shot"]),
         notes=found.notes,

@@ -197,7 +197,8 @@ def _range(solution: Solution, one: _Member) -> MemberRange:
 def _splitting_shot(solution: Solution, names: list[str]) -> str:
     for beginning, shot in SPLITS:
         if any(name.startswith(beginning) for name in names):
-            # Half turns that did not split a gyro bias will not the next time; a warm sensor may.
-            tried = shot == "half_turn" and shot in set(solution.model.blocks["shot"])
-            return "hover" if tried else shot
+            # Half turns that did not split a gyro bias will not the next time, and before a plumb line there
+            # is no turning round; a warm sensor may.
+            tried = shot in set(solution.model.blocks["shot"]) or not solution.model.shows_sky
+            return "hover" if shot == "half_turn" and tried else shot
     return "upside_down"

@@ -124,8 +124,14 @@ def _with_shot(
     for axis in ("roll", "pitch", "yaw"):
         frames[f"log_{axis}_deg"] = looks[f"{axis}_deg"]
     frames[["roll_deg", "pitch_deg"]] = looks[["roll_deg", "pitch_deg"]]
+    # Where nothing shows a horizon the next shot does not either.
+    sheet = replace(
+        shoot.clips[-1] if shoot.indoors else ClipSheet(()), files=(Path(name),), shot=_named(shot)
+    )
+    alike = {file.name for clip in shoot.clips if clip.reference == sheet.reference for file in clip.files}
+    usual = found.frames[found.frames["clip"].isin(alike)] if alike else found.frames
     for column in SD_COLUMNS:
-        frames[column] = float(found.frames[column].median())
+        frames[column] = float(usual[column].median())
     frames["segment"] = int(found.frames["segment"].max()) + 1
     own, blocks = blocks_of(frames, float(found.blocks["correlation_s"].median()))
     extended = replace(
@@ -137,9 +143,8 @@ def _with_shot(
     )
     clock = ClockFit(name, name, 0.0, CLOCK_SD_S, "given", number)
     more = replace(witnesses, found=extended, logs=(*logs, log), clocks=(*witnesses.clocks, clock))
-    clips = (*shoot.clips, ClipSheet(files=(Path(name),), shot=_named(shot)))
     sheets = (*shoot.logs, LogSheet(file=Path(name), attitude_of="camera_sensor"))
-    return more, replace(shoot, clips=clips, logs=sheets)
+    return more, replace(shoot, clips=(*shoot.clips, sheet), logs=sheets)
 
 
 def _named(shot: str) -> str:
@@ -209,23 +214,23 @@ def lacking_shots(
             told(LOOKED_AT.index(shot) / len(LOOKED_AT))
             return outlook(shot, solution, witnesses, shoot)
 
-        return _lacking(causes, causes.lean.half_width, look, shoot.tolerance_deg)
+        return _lacking(causes, causes.lean.half_width, look, shoot)
 
 
-def _lacking(
-    causes: Causes, now_deg: float, look: Callable[[str], Outlook], tolerance_deg: float
-) -> list[Lacking]:
+def _lacking(causes: Causes, now_deg: float, look: Callable[[str], Outlook], shoot: Shoot) -> list[Lacking]:
     """Shots worth filming, looked at in the order of ``LOOKED_AT``.
 
-    now_deg : half-width of the lean as it is.
+    now_deg : half-width of the lean as it is. Before a plumb or level line, nothing is asked for that turns
+    the camera away from it.
     """
     found: list[Lacking] = []
 
     def ask(one: Outlook, because: str, reaches: str) -> None:
         found.append(Lacking(one.shot, one.seconds, because, reaches))
 
-    panned, held = look("pan"), look("hover")
-    if "pan" not in causes.shots and panned.lean_deg < BETTER * min(now_deg, held.lean_deg):
+    panned = None if shoot.indoors or "pan" in causes.shots else look("pan")
+    held = look("hover")
+    if panned is not None and panned.lean_deg < BETTER * min(now_deg, held.lean_deg):
         because = f"the skyline may lean, so the lean is known only {_to(now_deg, 'deg')}"
         ask(panned, because, f"the lean {_to(panned.lean_deg, 'deg')}")
     elif held.lean_deg < BETTER * now_deg:
@@ -238,11 +243,12 @@ def _lacking(
         reached = f"the sensor's sideways offset {_to(over.offset_mg, 'mg')}"
         ask(over, because, f"{reached}, the lean {_to(over.lean_deg, 'deg')}")
     seat = causes.mounting_deg.get("roll")
-    if not causes.gyro_split and seat is not None and abs(seat.value) > tolerance_deg / 2:
+    blamed = seat is not None and abs(seat.value) > shoot.tolerance_deg / 2
+    if not causes.gyro_split and blamed and not shoot.indoors:
         turned = look("half_turn")
         because = "the camera's seat and a steady gyro bias look alike"
         ask(turned, because, f"what the gyro adds {_to(turned.gyro_deg, 'deg')}")
-    if causes.turns is None:
+    if causes.turns is None and not shoot.indoors:
         bent = look("turns")
         if bent.turns_deg is not None:
             because = "no turns were filmed with ground velocity in the log"

@@ -24,7 +24,7 @@ LINE_SHEET = 'reference = "plumb_line"'
 FACES_SHEET = (
     "[[bench]]",
     'file = "faces.json"',
-    'constants = "new"    # or "old": those it was filmed under',
+    'constants = "new"  # or "old"',
 )
 PORTRAIT_SHEET = ('shot = "ordinary"',)
 BENCH_SHEET = (
@@ -122,9 +122,16 @@ class Protocol:
     reach: Reach
 
 
-def protocol(rig_kind: str, *, certainty_deg: float, lacking: Sequence[Lacking] | None = None) -> Protocol:
+def protocol(
+    rig_kind: str,
+    *,
+    certainty_deg: float,
+    lacking: Sequence[Lacking] | None = None,
+    indoors: bool | None = None,
+) -> Protocol:
     """The card for a kind of rig.
 
+    indoors : before a plumb or level line, without a horizon; None: as is usual for the kind of rig.
     certainty_deg : wanted 95 % half-width of the level error; it decides how long still poses are held.
     lacking : show these shots only, with the wiggles their clocks need; None: the whole test shoot.
 
@@ -138,25 +145,26 @@ def protocol(rig_kind: str, *, certainty_deg: float, lacking: Sequence[Lacking] 
     if rig_kind not in RIG_KINDS:
         raise ProtocolError(f"{rig_kind!r} is not a kind of rig; it is one of {', '.join(RIG_KINDS)}")
     hold_s = hold_seconds(certainty_deg)
-    power_ons = _power_ons(rig_kind, hold_s)
+    at_line = rig_kind == "bench" if indoors is None else indoors
+    power_ons = _at_the_line(rig_kind, hold_s) if at_line else _power_ons(rig_kind, hold_s)
     if lacking is not None:
-        power_ons = _only(power_ons, {lack.shot: lack for lack in lacking}, rig_kind)
+        power_ons = _only(power_ons, {lack.shot: lack for lack in lacking}, rig_kind, at_line)
     filmed = {step.shot.name for one in power_ons for step in one.steps}
     by_hand = "upside_down" in filmed
     return Protocol(
         rig_kind=rig_kind,
         lacking=lacking is not None,
-        cautions=_cautions(rig_kind, by_hand=by_hand) if filmed else (),
-        before=_before(rig_kind),
+        cautions=_cautions(rig_kind, by_hand=by_hand, at_line=at_line) if filmed else (),
+        before=AT_THE_LINE if at_line else _before(rig_kind),
         power_ons=power_ons,
-        instead=_substitutes(hold_s, rig_kind) if by_hand and "six_faces" not in filmed else (),
+        instead=_substitutes(hold_s, rig_kind, at_line) if by_hand and "six_faces" not in filmed else (),
         hold_s=hold_s,
         reach=reach(hold_s),
     )
 
 
 def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
-    steps = {name: _step(describe(name, rig_kind, hold_s=hold_s), rig_kind) for name in SHOT_WORDS}
+    steps = {name: _step(describe(name, rig_kind, hold_s=hold_s)) for name in SHOT_WORDS}
     cold = steps["hover"]
     warm = _warm(cold)
     wiggle = steps["wiggle"]
@@ -194,8 +202,6 @@ def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
                 still_first_s=WARM_AFTER_S,
             ),
         )
-    if rig_kind == "bench":
-        return _at_the_line(wiggle, cold, steps["upside_down"])
     every = (wiggle, cold, steps["pan"], steps["upside_down"], *moving, warm, wiggle)
     notes = (
         first,
@@ -206,15 +212,19 @@ def _power_ons(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
     return (PowerOn("On one power-on", notes, every),)
 
 
-def _at_the_line(wiggle: Step, level: Step, over: Step) -> tuple[PowerOn, ...]:
+def _at_the_line(rig_kind: str, hold_s: int) -> tuple[PowerOn, ...]:
     """Ten minutes on the bench: the camera against the line, the sensor against the bubble, both warm."""
-    faces = Step(six_faces(), "six_faces", FACES_SHEET)
+    wiggle, level, over = (
+        _step(describe(name, rig_kind, hold_s=hold_s, indoors=True), at_line=True)
+        for name in ("wiggle", "hover", "upside_down")
+    )
+    faces = Step(six_faces(rig_kind), "six_faces", FACES_SHEET)
     return (
         PowerOn(
             "The camera before the line, motors disabled throughout",
             (
-                f"Switch the sensor on {MINUTES} min before the first shot, while the line is hung; note time "
-                "and temperature.",
+                f"Switch the sensor on {MINUTES} min before the first shot, while the line is hung; note "
+                "time and temperature.",
                 "The gimbal need not hold itself: how the camera lies is compared with how the sensor "
                 "believes it lies, whoever holds it.",
             ),
@@ -224,8 +234,8 @@ def _at_the_line(wiggle: Step, level: Step, over: Step) -> tuple[PowerOn, ...]:
         PowerOn(
             "The sensor on the bubble cube, while it is warm",
             (
-                "Two faces, upright and inverted, are not enough: a bubble of 0.25 deg leaves the offset open "
-                "by ± 6 mg (95 %), a third of a degree of lean. Of six faces the tilts drop out.",
+                "Two faces, upright and inverted, are not enough: a bubble of 0.25 deg leaves the offset "
+                "open by ± 6 mg (95 %), a third of a degree of lean. Of six faces the tilts drop out.",
             ),
             (faces,),
             still_first_s=0.0,
@@ -233,11 +243,11 @@ def _at_the_line(wiggle: Step, level: Step, over: Step) -> tuple[PowerOn, ...]:
     )
 
 
-def _step(shot: Shot, rig_kind: str) -> Step:
+def _step(shot: Shot, *, at_line: bool = False) -> Step:
     velocity = ("# and in [[log]]:", 'velocity_mps = ["vn", "ve"]') if shot.name == "turns" else ()
-    at_line = rig_kind == "bench" and shot.name in BEFORE_A_LINE
-    drawing = f"{shot.name}_line" if at_line else shot.name
-    return Step(shot, drawing, (f'shot = "{shot.name}"', *((LINE_SHEET,) if at_line else ()), *velocity))
+    if at_line and shot.name in BEFORE_A_LINE:
+        return Step(shot, f"{shot.name}_line", (f'shot = "{shot.name}"', LINE_SHEET))
+    return Step(shot, shot.name, (f'shot = "{shot.name}"', *velocity))
 
 
 def _warm(cold: Step) -> Step:
@@ -249,19 +259,26 @@ def _warm(cold: Step) -> Step:
         how=f"The first level hold again, {MINUTES} min or more after power-on.",
         tells="what warming up does to the level",
     )
-    return Step(shot, "warm_up", (*cold.sheet, "# and in [[log]]:", "powered_on_s = 0.0"))
+    return Step(
+        shot,
+        cold.drawing.replace("hover", "warm_up"),
+        (*cold.sheet, "# and in [[log]]:", "powered_on_s = 0.0"),
+    )
 
 
-def _only(power_ons: Sequence[PowerOn], wanted: Mapping[str, Lacking], rig_kind: str) -> tuple[PowerOn, ...]:
+def _only(
+    power_ons: Sequence[PowerOn], wanted: Mapping[str, Lacking], rig_kind: str, at_line: bool
+) -> tuple[PowerOn, ...]:
     """The shots that are lacking, between the wiggles of their power-on.
 
     A lacking warm-up brings the cold hold with it: one of the two alone says nothing of the other. A shot
     that this kind of rig does not film in its test shoot goes with the first power-on.
     """
     usual = {step.shot.name for one in power_ons for step in one.steps}
-    others = [
-        _wanted(_step(describe(name, rig_kind), rig_kind), wanted) for name in wanted if name not in usual
-    ]
+    steps = {name: _step(describe(name, rig_kind, indoors=at_line), at_line=at_line) for name in wanted}
+    if "warm_up" in wanted:
+        steps["warm_up"] = _warm(_step(describe("hover", rig_kind, indoors=at_line), at_line=at_line))
+    others = [_wanted(step, wanted) for name, step in steps.items() if name not in usual]
     out = []
     for one in power_ons:
         if len(one.steps) < 3:
@@ -288,19 +305,18 @@ def _wanted(step: Step, wanted: Mapping[str, Lacking]) -> Step:
     return replace(step, shot=shot, because=lack.because, reaches=lack.reaches)
 
 
-def _cautions(rig_kind: str, *, by_hand: bool) -> tuple[Cautions, ...]:
+def _cautions(rig_kind: str, *, by_hand: bool, at_line: bool) -> tuple[Cautions, ...]:
     filming = Cautions(
-        "In the air" if rig_kind == "drone" else "While filming",
-        (*filming_cautions(rig_kind, turning=True), CELLS),
+        "In the air" if rig_kind == "drone" and not at_line else "While filming",
+        (*filming_cautions(rig_kind, turning=not at_line, indoors=at_line), CELLS),
     )
-    own = tuple(line for line in by_hand_cautions(rig_kind) if line not in filming.lines)
+    every = by_hand_cautions(rig_kind, indoors=at_line)
+    own = tuple(line for line in every if line not in filming.lines)
     hands = Cautions("Before the camera is turned over by hand", own)
     return (filming, hands) if by_hand else (filming,)
 
 
 def _before(rig_kind: str) -> tuple[str, ...]:
-    if rig_kind == "bench":
-        return AT_THE_LINE
     level = "lens down by 10 deg at most" if rig_kind == "drone" else "lens level"
     return (
         f"Open sea or a flat skyline all round, {level}, the horizon near the picture's middle.",
@@ -311,7 +327,7 @@ def _before(rig_kind: str) -> tuple[str, ...]:
     )
 
 
-def _substitutes(hold_s: int, rig_kind: str) -> tuple[Substitute, ...]:
-    sheets = {"portrait": PORTRAIT_SHEET, "bench_holds": BENCH_SHEET, "six_faces": FACES_SHEET}
+def _substitutes(hold_s: int, rig_kind: str, at_line: bool) -> tuple[Substitute, ...]:
+    sheets = {"portrait": PORTRAIT_SHEET, "bench_holds": BENCH_SHEET}
     mind = reminder(rig_kind, by_hand=True)
-    return tuple(Substitute(name, how, sheets[name], mind) for name, how in instead(hold_s, rig_kind))
+    return tuple(Substitute(name, how, sheets[name], mind) for name, how in instead(hold_s, indoors=at_line))

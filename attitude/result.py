@@ -8,9 +8,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from attitude.findings import Assumption, Causes, Combination, Estimate
-from attitude.residuals import Residuals
+from attitude.residuals import Residuals, clip_sheet_of
 from attitude.sheet import Shoot
 from attitude.verdict import Verdict
+from horizon.reference import LEVEL_LINE
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -47,6 +48,7 @@ def build_result(
         "calibration": shoot.calibration or None,
         "date": None if shoot.date is None else shoot.date.isoformat(),
         "frames": _frames(tracks, residuals),
+        "references": [_reference(track.clip, shoot) for track in tracks],
         "clock": [_clock(clock) for clock in clocks],
         "picture_lean_deg": _interval(causes.picture_lean),
         "known_lean_deg": _interval(causes.known_lean),
@@ -79,6 +81,13 @@ def build_result(
         "assumptions": [{"what": a.what, "value": a.value, "basis": a.basis} for a in assumptions],
         "self_check": _self_check(self_check),
     }
+
+
+def _reference(clip: str, shoot: Shoot) -> dict[str, Any]:
+    """What roll was measured against in one clip; the accuracy is that of a level line."""
+    sheet = clip_sheet_of(clip, shoot)
+    accuracy = _number(sheet.level_accuracy_deg) if sheet.reference == LEVEL_LINE else None
+    return {"clip": clip, "reference": sheet.reference, "lines": sheet.lines, "level_accuracy_deg": accuracy}
 
 
 def _clock(clock: ClockFit) -> dict[str, Any]:

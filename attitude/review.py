@@ -1,9 +1,10 @@
-"""The footage with its horizon drawn, to be looked through: review video, single frames, worst moments.
+"""The footage with its measured line drawn, to be looked through: review video, frames, worst moments.
 
 Every clip is decoded once for all three. The video shows all clips one after the other at ``FPS`` pictures a
 second, each picture the one that a player would show at that time of the clip: where frames come unevenly or
 are missing, the last one stays. So a clip's time is the video's time minus the begin of its segment. Between
-two looks the horizon is drawn where both were measured and are close in time; nowhere else.
+two looks the horizon, or the plumb or level line, is drawn where both were measured and are close in time;
+nowhere else.
 
 Everything is drawn on the stored pixels, through the lens, and turned afterwards as a player turns it.
 """
@@ -23,14 +24,25 @@ from attitude.infer import moment_lean
 from attitude.moments import Moment, shown_moments, worst_moments
 from attitude.picture import tilt_about_pose
 from attitude.progress import Progress, Share, stage
+from attitude.reference_lines import WORDS
 from attitude.report.material import Picture, Review, Segment
 from attitude.words import lean_words
 from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
 from horizon.clip import ClipError, Shown, read_shown, write_clip
-from horizon.draw import Caption, captioned, draw_horizon, encoded, letterboxed, strip_px, turned
-from horizon.frame import edge_points
+from horizon.draw import (
+    Caption,
+    captioned,
+    draw_horizon,
+    draw_reference,
+    encoded,
+    letterboxed,
+    strip_px,
+    turned,
+)
+from horizon.frame import EdgePoints, edge_points
 from horizon.lens import Lens, scaled
 from horizon.measure import ClipTrack
+from horizon.reference import reference_points
 
 __all__ = ["SHEET", "VIDEO", "LookedThrough", "look_through"]
 
@@ -61,11 +73,15 @@ class LookedThrough:
 
 @dataclass(frozen=True)
 class _Place:
-    """The horizon at one time of a clip: up vector (None: not measured), roll that counts as level, words."""
+    """What was measured at one time of a clip: up vector (None: not), roll that counts as level, words.
+
+    normal : of the plumb or level line that stands for the horizon; None where it is the horizon itself.
+    """
 
     up_cam: Array | None
     level_rad: float
     words: str
+    normal: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -239,16 +255,8 @@ def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:
     if moment is not None:
         place, time = _at(view, shown.t_s), shown.t_s
         if place.up_cam is not None:
-            dip_rad, covered = view.track.dip_rad, view.track.covered
-            points = edge_points(shown.luma(), view.lens, place.up_cam, dip_rad=dip_rad, covered=covered)
-            image = draw_horizon(
-                shown.colour(),
-                view.lens,
-                place.up_cam,
-                dip_rad=dip_rad,
-                level_rad=place.level_rad,
-                points=points,
-            )
+            points = _points(view, shown, place)
+            image = _drawn(shown.colour(), view, view.lens, place, points)
             image = turned(image, view.track.facts.rotation_deg)
             image = captioned(image, _caption(view, place, time), key=points)
             wanted.pictures[moment] = Picture(moment.caption, moment.clip, moment.t_s, image, place.words)
@@ -262,8 +270,27 @@ def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:
         wanted.tiles[moment] = (tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}")
 
 
+def _points(view: _View, shown: Shown, place: _Place) -> EdgePoints:
+    """Edge points that the measurement of a look rests on."""
+    assert place.up_cam is not None
+    if place.normal is not None:
+        return reference_points(shown.luma(), view.lens, place.normal)
+    dip_rad, covered = view.track.dip_rad, view.track.covered
+    return edge_points(shown.luma(), view.lens, place.up_cam, dip_rad=dip_rad, covered=covered)
+
+
+def _drawn(picture: Image, view: _View, lens: Lens, place: _Place, points: EdgePoints | None = None) -> Image:
+    """The picture with what was measured in it, as stored."""
+    assert place.up_cam is not None
+    if place.normal is not None:
+        roll_rad = float(angles_from_up(place.up_cam)[0])
+        return draw_reference(picture, lens, place.normal, roll_rad=roll_rad, points=points)
+    dip_rad, level_rad = view.track.dip_rad, place.level_rad
+    return draw_horizon(picture, lens, place.up_cam, dip_rad=dip_rad, level_rad=level_rad, points=points)
+
+
 def _at(view: _View, t_s: float) -> _Place:
-    """The horizon at a time of the clip: a look's own, or between two that were measured close together."""
+    """What was measured at a time of the clip: a look's own, or between two that are close together."""
     after = int(np.searchsorted(view.t_s, t_s - SAME_S))
     if after == len(view.t_s):
         return _Place(None, 0.0, "")
@@ -276,18 +303,26 @@ def _at(view: _View, t_s: float) -> _Place:
     if apart_s > CLOSE_S or turned_rad > CLOSE_RAD:
         return _Place(None, 0.0, "")
     share = (t_s - view.t_s[before]) / apart_s if after > before else 0.0
-    up = (1 - share) * view.up_cam[before] + share * view.up_cam[after]
-    up = up / np.linalg.norm(up)
+    up = _between(view.up_cam[before], view.up_cam[after], share)
+    normals = view.track.normals
+    normal = None if normals is None else _between(normals[before], normals[after], share)
     level_deg = float(view.level_deg[before])
     tilt_deg = float(wrap_deg(np.degrees(angles_from_up(up)[0]) - level_deg))
     sd_deg = float((1 - share) * view.roll_sd_deg[before] + share * view.roll_sd_deg[after])
     seen_deg = abs(int(wrap_deg(level_deg + view.track.facts.rotation_deg)))
     words = lean_words(moment_lean(tilt_deg, sd_deg)) + POSES.get(seen_deg, "")
-    return _Place(up, math.radians(level_deg), words)
+    return _Place(up, math.radians(level_deg), words, normal)
+
+
+def _between(one: Array, other: Array, share: float) -> Array:
+    """Unit vector between two; of a plane's normal the other sign is the same plane."""
+    way = np.copysign(1.0, one @ other)
+    vector = (1 - share) * one + share * way * other
+    return np.asarray(vector / np.linalg.norm(vector))
 
 
 def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) -> Image:
-    """The picture with its horizon, as a player shows it, in the middle of a box of that size."""
+    """The picture with its line, as a player shows it, in the middle of a box of that size."""
     seen = view.seen_px
     scale = min(box_px[0] / seen[0], box_px[1] / seen[1])
     facts = view.track.facts
@@ -295,9 +330,7 @@ def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) ->
     picture = shown.colour(width_px, height_px)
     if place.up_cam is not None:
         lens = scaled(view.lens, width_px, height_px)
-        picture = draw_horizon(
-            picture, lens, place.up_cam, dip_rad=view.track.dip_rad, level_rad=place.level_rad
-        )
+        picture = _drawn(picture, view, lens, place)
     return letterboxed(turned(picture, facts.rotation_deg), *box_px)
 
 
@@ -309,7 +342,7 @@ def _caption(view: _View, place: _Place, t_s: float) -> Caption:
         mark = "flagged"
     if mark:
         words = f"{mark}: {words}" if words else mark
-    return Caption(words, view.track.clip, f"{t_s:.1f} s", mark)
+    return Caption(words, view.track.clip, f"{t_s:.1f} s", mark, WORDS[view.track.reference])
 
 
 def _sheet(wanted: _Wanted, columns: int) -> Picture | None:

@@ -8,17 +8,18 @@ import datetime as dt
 import json
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, NoReturn
 
-from attitude.entries import REPEATED, TERRAIN_DEG, Check, RefusedError, tables
+from attitude.entries import REPEATED, TERRAIN_DEG, Check, RefusedError, slope_deg, tables
 from attitude.findings import REPEAT_SD_DEG
 
 __all__ = [
     "CLOCK_SET_YEAR",
+    "HORIZON",
     "SHEET_NAME",
     "BenchSheet",
     "Camera",
@@ -34,12 +35,12 @@ __all__ = [
 ]
 
 SHEET_NAME = "shoot.toml"
+HORIZON = "horizon"
 
 # Accepted and checked, but nothing in this version computes with them; whoever uses one is told so.
 LATER = {
     "camera.readout_ms": "rolling shutter",
     "log.gyro": "the raw gyro as evidence",
-    "clip.reference": "plumb or level lines on the bench",
 }
 
 
@@ -49,6 +50,8 @@ class SheetError(ValueError):
 
 # Cameras whose clock was never set count from a day long before.
 CLOCK_SET_YEAR = 2010
+# Self-levelling laser lines are sold as true to 0.2 to 0.4 mm/m (from memory).
+USUAL_LEVEL_DEG = slope_deg("0.3 mm/m")
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,8 @@ class LogSheet:
 class ClipSheet:
     """One take: its file, or the files it was cut into, in order.
 
+    reference : what roll is measured against, horizon | plumb_line | level_line. lines : plumb lines in the
+    picture. level_accuracy_deg : sd of a level line from true.
     exclude_s : in the time of the take as played, the files one after the other. starts_s : where each file
     begins in it, once the files have been looked at; empty for a single one.
     """
@@ -123,7 +128,9 @@ class ClipSheet:
     picture_turned_deg: int = 0
     hfov_deg: float | None = None
     lens: Path | None = None
-    reference: str = "horizon"
+    reference: str = HORIZON
+    lines: int = 1
+    level_accuracy_deg: float = USUAL_LEVEL_DEG
     exclude_s: tuple[tuple[float, float], ...] = ()
     starts_s: tuple[float, ...] = ()
 
@@ -179,6 +186,11 @@ class Shoot:
     notes: tuple[str, ...] = ()
     repeat_sd_deg: float = REPEAT_SD_DEG
     repeat_shoots: int = 0
+
+    @property
+    def indoors(self) -> bool:
+        """Whether no clip shows a horizon: then there is no skyline to lean."""
+        return all(clip.reference != HORIZON for clip in self.clips)
 
 
 def _written(table: str) -> str:
@@ -277,7 +289,19 @@ def _clip(reader: Reader, place: str, values: dict[str, Any], notes: list[str]) 
         reader.fail(place, 'file is missing; add file = "the name of the clip"')
     if "lens" in values and values.pop("hfov_deg", None) is not None:
         notes.append(f"{place}: lens is used, hfov_deg is not")
+    for key, reference in (("lines", "plumb_line"), ("level_accuracy", "level_line")):
+        if key in values and values.get("reference") != reference:
+            reader.fail(place, f'{key} is for a {reference}; add reference = "{reference}", or leave it out')
+    if "level_accuracy" in values:
+        values["level_accuracy_deg"] = values.pop("level_accuracy")
     return ClipSheet(**values)
+
+
+def _sideways(reader: Reader, place: str, clip: ClipSheet, camera: Camera) -> None:
+    """Refuse a line that would lie across the picture: there it is not looked for."""
+    if clip.reference != HORIZON and (camera.mount_roll_deg - clip.picture_turned_deg) % 180:
+        what = clip.reference.replace("_", " ")
+        reader.fail(place, f"a {what} needs a camera that is not in portrait; film it upright or upside down")
 
 
 def _log(reader: Reader, place: str, values: dict[str, Any], notes: list[str]) -> LogSheet:
@@ -314,10 +338,8 @@ def stated_keys(document: Mapping[str, Any]) -> frozenset[str]:
     return frozenset(stated)
 
 
-def _later(given: frozenset[str], clips: Sequence[ClipSheet]) -> list[str]:
+def _later(given: frozenset[str]) -> list[str]:
     used = {re.sub(r"\[\d+\]", "", key) for key in given}
-    if all(clip.reference == "horizon" for clip in clips):
-        used.discard("clip.reference")
     return [f"{key} is read but not used yet ({what})" for key, what in LATER.items() if key in used]
 
 
@@ -384,6 +406,8 @@ def read_sheet(path: Path) -> Shoot:
     top = reader.entries("", "", document)
     if not clips:
         reader.fail("", 'no [[clip]]; add a line [[clip]] and below it file = "the name of the clip"')
+    for i, clip in enumerate(clips, 1):
+        _sideways(reader, f"[[clip]] {i}", clip, camera)
     names = [file.name for clip in clips for file in clip.files]
     for i, name in enumerate(names):
         if name in names[:i]:
@@ -398,6 +422,6 @@ def read_sheet(path: Path) -> Shoot:
         logs=tuple(logs),
         bench=tuple(bench),
         given=given,
-        notes=(*notes, *_later(given, clips)),
+        notes=(*notes, *_later(given)),
         **top,
     )

@@ -87,13 +87,18 @@ def next_shot(causes: Causes, shoot: Shoot, condition: str = "settled") -> str:
 
     condition : the one of ``Terms.conditions`` in which the lean is least certain to be within tolerance.
     """
-    if condition == "turns":
+    if condition == "turns" and not shoot.indoors:
         return "turns"
     if causes.lean is None or causes.terms is None:
         return "hover"
     headings = causes.skyline_deg.values()
     sky_open = any(not one.determined for one in headings) if headings else shoot.horizon.surface != "sea"
-    if sky_open and "pan" not in causes.shots and causes.lean.sd > shoot.tolerance_deg / 6:
+    if (
+        sky_open
+        and not shoot.indoors
+        and "pan" not in causes.shots
+        and causes.lean.sd > shoot.tolerance_deg / 6
+    ):
         return "pan"
     offset = causes.offset_mg.get("sideways")
     if abs(causes.lean.value) > shoot.tolerance_deg and (
@@ -103,23 +108,23 @@ def next_shot(causes: Causes, shoot: Shoot, condition: str = "settled") -> str:
     return "hover"
 
 
-def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
+def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S, indoors: bool = False) -> Shot:
     """How to film a shot with a drone, a handheld rig or on the bench.
 
-    hold_s : seconds of each still pose.
+    hold_s : seconds of each still pose. indoors : before a plumb or level line, without a horizon.
 
     Raises
     ------
     KeyError
         Not a shot of the sheet, nor ``warm_up``; or not a kind of rig.
     """
-    turn, bench = TURNED[rig_kind], rig_kind == "bench"
+    turn, seen = TURNED[rig_kind], "line" if indoors else "horizon"
     over = f"{hold_s} s upright, then {hold_s} s upside down, rolled over about the lens axis, same heading."
     minutes = WARM_AFTER_S // 60
     how = {
         "hover": (
             "Level and still, propped or clamped, untouched; the line through the picture's middle."
-            if bench
+            if indoors
             else "Level and still, no stick, no touch; clear sea or flat skyline near the picture's middle.",
             hold_s,
         ),
@@ -130,11 +135,11 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
         ),
         "half_turn": (f"Twice: half round within 4 s, then hold still for 11 s; {turn}.", 30),
         "turns": (EIGHT[rig_kind], 60),
-        "tilt": ("Slowly lens up by 15 deg, down by 15 deg and back, the horizon kept in the picture.", 40),
+        "tilt": (f"Slowly lens up by 15 deg, down by 15 deg and back, the {seen} kept in the picture.", 40),
         "wiggle": (
             "By hand three quick 15 deg rolls about the lens axis, each back to level, with uneven pauses, "
             "the line kept in the picture. First and last."
-            if bench
+            if indoors
             else "Three quick 10 deg tilts, then a 30 deg pan each way. First and last.",
             15,
         ),
@@ -146,13 +151,15 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S) -> Shot:
         ),
     }
     text, seconds = how[name]
-    by_hand = name == "upside_down" or (bench and name == "wiggle")
-    tells = "where clip and log meet, and the sign of roll" if bench and name == "wiggle" else TELLS[name]
-    return Shot(name, SHOT_WORDS[name], text, seconds, tells, reminder(rig_kind, by_hand=by_hand))
+    rolled = indoors and name == "wiggle"
+    by_hand = name == "upside_down" or rolled
+    tells = "where clip and log meet, and the sign of roll" if rolled else TELLS[name]
+    beside = "bench" if indoors and not by_hand else rig_kind
+    return Shot(name, SHOT_WORDS[name], text, seconds, tells, reminder(beside, by_hand=by_hand))
 
 
-def six_faces() -> Shot:
-    """The sensor alone on its bubble cube, for the bench."""
+def six_faces(rig_kind: str) -> Shot:
+    """The sensor alone on its bubble cube."""
     return Shot(
         "six_faces",
         "six faces on the cube",
@@ -160,29 +167,25 @@ def six_faces() -> Shot:
         "accelerometer logged; check it with horizon-drift faces before you put anything away.",
         6 * 2 * FACE_S,
         "the sensor's offset without the camera, and so the camera's seat",
-        reminder("bench", by_hand=True),
+        reminder(rig_kind, by_hand=True),
     )
 
 
-def instead(hold_s: int = HOLD_S, rig_kind: str = "handheld") -> tuple[tuple[str, str], ...]:
+def instead(hold_s: int = HOLD_S, *, indoors: bool = False) -> tuple[tuple[str, str], ...]:
     """What stands in for the upside-down shot where a gimbal cannot be turned over: name and how.
 
-    A plumb line cannot stand in portrait; the bench has the six faces instead. That portrait tells the
-    offset some ten times less sharply is how the columns of the observation model lie: sd 0.09 against
-    0.009 deg for the same minute of footage.
+    That portrait tells the offset some ten times less sharply is how the columns of the observation model
+    lie: sd 0.09 against 0.009 deg for the same minute of footage. A line is not looked for in portrait.
     """
-    if rig_kind == "bench":
-        return (("six_faces", six_faces().how),)
-    return (
-        (
-            "portrait",
-            f"Both portrait ways, {hold_s} s each, same heading. It tells the offset about ten times less "
-            "sharply.",
-        ),
-        (
-            "bench_holds",
-            f"Two bench holds of the sensor alone on a bubble cube, {hold_s} s each, untouched, the raw "
-            "accelerometer logged: upright and inverted, or better on the left and the right face, where the "
-            "bubble's error drops out. They tell the sensor's offset without a camera.",
-        ),
+    portrait = (
+        "portrait",
+        f"Both portrait ways, {hold_s} s each, same heading. It tells the offset about ten times less "
+        "sharply.",
     )
+    holds = (
+        "bench_holds",
+        f"Two bench holds of the sensor alone on a bubble cube, {hold_s} s each, untouched, the raw "
+        "accelerometer logged: upright and inverted, or better on the left and the right face, where the "
+        "bubble's error drops out. They tell the sensor's offset without a camera.",
+    )
+    return (holds,) if indoors else (portrait, holds)

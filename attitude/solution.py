@@ -50,6 +50,8 @@ KIND_SHARE = {"plain": 0.88, "learning": 0.04, "gated": 0.08}
 USUAL_SD_DEG = 0.02  # noise of a block where the footage is clean
 RAW_SD_DEG = 0.03  # of a block of the raw accelerometer, 0.5 mg
 CERTAIN_DOF = 1e6
+# Of a block, beyond which pitch counts as not measured: a single plumb or level line tells none.
+MOST_PITCH_SD_DEG, UNMEASURED_DEG = 5.0, 1e5
 LARGE_DEG, ROUNDS = 1.0, 3
 COARSE_SHARE = 0.85  # of the time that all settings take; the rest for those around the best
 FAINT = 1e-4  # of the best weight: below, a setting changes nothing
@@ -75,6 +77,11 @@ class Solution:
     floor_deg: float
     t95: float
     sizes: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def tells_pitch(self) -> bool:
+        """Whether any of the footage measured pitch."""
+        return bool(np.any(self.noise.component == 1))
 
     @property
     def best(self) -> int:
@@ -190,7 +197,9 @@ def noise_of(model: ObservationModel) -> RowNoise:
     blocks = model.blocks
     series = [model.piece, model.piece]
     sds = [np.nan_to_num(blocks[f"{axis}_sd_deg"].to_numpy(float)) for axis in ("roll", "pitch")]
-    usual = [max(USUAL_SD_DEG, float(np.median(sd))) for sd in sds]
+    unmeasured = sds[1] > MOST_PITCH_SD_DEG
+    measured = (sds[0], sds[1] if unmeasured.all() else sds[1][~unmeasured])
+    usual = [max(USUAL_SD_DEG, float(np.median(sd))) for sd in measured]
     relative = [np.clip(sd / s0, 1.0, 5.0) for sd, s0 in zip(sds, usual, strict=True)]
     dof = [USUAL_DOF, USUAL_DOF]
     if model.still is not None:
@@ -213,9 +222,14 @@ def noise_of(model: ObservationModel) -> RowNoise:
         numbered.append(unique + start)
         start += int(unique.max()) + 1
     component = np.concatenate([np.full(len(one), k) for k, one in enumerate(series)])
-    noise = Noise(
-        np.concatenate(numbered).astype(np.intp), component.astype(np.intp), np.concatenate(relative)
-    )
+    relative_sd = np.concatenate(relative)
+    if unmeasured.any():
+        # Says nothing, of the noise of what was measured either; no piece of blocks holds both.
+        rows = len(blocks) + np.flatnonzero(unmeasured)
+        component[rows], relative_sd[rows] = len(usual), UNMEASURED_DEG
+        usual.append(1.0)
+        dof.append(CERTAIN_DOF)
+    noise = Noise(np.concatenate(numbered).astype(np.intp), component.astype(np.intp), relative_sd)
     return noise, np.array(usual), np.array(dof)
 
 
@@ -331,7 +345,9 @@ def _weighed(model: ObservationModel, tries: dict[Setting, _Try], y_deg: Array, 
     kept = [one for one, kept in zip(settings, keep, strict=True) if kept]
     weights, width = weights[keep] / weights[keep].sum(), width[keep] / width[keep].sum()
     fits = tuple(tries[one].fit for one in kept)
-    dof = float(sum(w * one.dof[:2].min() for w, one in zip(weights, fits, strict=True)))
+    noise = noise_of(model)[0]
+    filmed = [k for k in (0, 1) if np.any(noise.component == k)]
+    dof = float(sum(w * one.dof[filmed].min() for w, one in zip(weights, fits, strict=True)))
     return Solution(
         model=model,
         settings=tuple(kept),
@@ -339,7 +355,7 @@ def _weighed(model: ObservationModel, tries: dict[Setting, _Try], y_deg: Array, 
         fits=fits,
         width=width,
         weights=weights,
-        noise=noise_of(model)[0],
+        noise=noise,
         y_deg=y_deg,
         floor_deg=floor_deg,
         t95=float(student.ppf(0.975, dof)),

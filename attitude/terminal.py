@@ -12,6 +12,7 @@ import pandas as pd
 from attitude.lines import COLUMNS, INDENT, Paragraph, block, cut_to, file_lines, laid_out
 from attitude.picture import footage_roll
 from attitude.protocol import Protocol, Step
+from attitude.reference_lines import references_words
 from attitude.report import contents
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
 from attitude.report.card import CARD_NAME, card_title, reach_sentence, sheet_sentence
@@ -40,6 +41,7 @@ def summary_lines(material: Material, out_folder: Path, *, columns: int = COLUMN
     known = [row for row in rows if row.estimate is not None]
     lines += block("Lean", [f"{row.name}: {row.words}" for row in known or rows[:1]])
     files = (*(track.clip for track in material.tracks), *(log.file.name for log in shoot.logs))
+    lines += block("Against", references_words(shoot))
     lines += block("Why", [_capital(reason, files) for reason in contents.reasons(material)])
     lines += _next_lines(material)
     lines += block("Open", [contents.sum_sentence(one) for one in material.causes.undetermined])
@@ -147,7 +149,11 @@ def _next_lines(material: Material) -> list[Paragraph]:
     """Cautions, then the numbered steps."""
     verdict, shoot = material.verdict, material.shoot
     action = action_advice(verdict.action, shoot.rig_kind, trim_deg=shoot.trim_deg)
-    shot = shot_advice(verdict.next_shot, shoot.rig_kind) if verdict.next_shot else Advice("", ())
+    shot = (
+        shot_advice(verdict.next_shot, shoot.rig_kind, indoors=shoot.indoors)
+        if verdict.next_shot
+        else Advice("", ())
+    )
     title = f"{action.title}: {shot.title}" if shot.title else action.title
     cautions = [f"Mind: {caution}" for caution in action.cautions + shot.cautions]
     steps = [f"{number}. {step}" for number, step in enumerate(action.steps + shot.steps, 1)]

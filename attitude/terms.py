@@ -73,7 +73,8 @@ def parts_deg(solution: Solution, frames: pd.DataFrame) -> dict[str, Array]:
             # What leans the footage by + lowers log - footage.
             parts[name] = at_frames(frames, blocks, -columns[:, own] @ mean[own])
     skyline = _skyline_part(dict(zip(solution.model.names, mean.tolist(), strict=True)), frames)
-    return parts if skyline is None else parts | {"ground_not_level": skyline}
+    sky = ~frames["clip"].isin(solution.model.lines).to_numpy()
+    return parts if skyline is None else parts | {"ground_not_level": skyline * sky}
 
 
 def _skyline_part(values: Mapping[str, float], frames: pd.DataFrame) -> Array | None:

@@ -18,7 +18,9 @@ the error e of its slope still adds e to the roll that is read (the same for its
 upright as upside down. So every 30 deg of heading has an unknown for roll and one for pitch, of the size
 that the frames state as shared. Between two such headings, at the share s of the way, the error is
 cos(90 deg s) of the one and sin(90 deg s) of the other: its size is the same everywhere, and a heading that
-wanders about any value is still one heading. Without a logged heading there is one pair per clip.
+wanders about any value is still one heading. Without a logged heading there is one pair per clip. What was
+measured against plumb or level lines sees neither skyline nor dip; the error of a plumb line is its clip's
+own, that of level lines is common to all of them, for one instrument throws them.
 
 Play: a plate that sags and a quick release that gives change sign upside down, as an offset does (common
 practice: 0.05 to 0.1 deg). A camera turned over by hand, motors off, sits in its gimbal as it falls: clips
@@ -141,7 +143,12 @@ def _shore_tilt_deg(surface: Surface) -> float:
 
 
 def skyline_unknowns(blocks: pd.DataFrame, shoot: Shoot, has_yaw: bool) -> list[Unknown]:
-    """Tilt and harmonics of the skyline with the sizes that the sheet's surface allows."""
+    """Tilt and harmonics of the skyline with the sizes that the sheet's surface allows.
+
+    blocks : those that show a horizon; without any there is no skyline.
+    """
+    if blocks.empty:
+        return []
     surface = shoot.horizon
     if surface.surface == "sea":
         tilt = healthy = max(LEVEL_SEA_DEG, surface.terrain_deg)
@@ -186,5 +193,7 @@ def line_unknowns(blocks: pd.DataFrame, line_share: Mapping[str, Array]) -> list
         for axis in ("roll", "pitch"):
             shared = blocks[f"shared_{axis}_sd_deg"].to_numpy(float)
             sd = float(np.sqrt(np.average(shared**2, weights=share**2)))
-            unknowns.append(Unknown(f"line_{axis}:{of}", "", sd, sd))
+            # A line that shows no pitch has no error of it.
+            if sd > 0:
+                unknowns.append(Unknown(f"line_{axis}:{of}", "", sd, sd))
     return unknowns

@@ -131,7 +131,7 @@ def judge(causes: Causes, shoot: Shoot) -> Verdict:
         action=action,
         p_within_tolerance=p,
         tolerance_deg=tolerance,
-        headline=_headline(causes, action, tolerance, p, condition),
+        headline=_headline(causes, action, shoot, p, condition),
         reasons=tuple(dict.fromkeys(reasons)),
         next_shot=next_shot(causes, shoot, asked) if action == "open" else None,
     )
@@ -142,7 +142,7 @@ def _judge_picture(causes: Causes, shoot: Shoot) -> Verdict:
     tolerance = shoot.tolerance_deg
     lean = causes.lean or causes.picture_lean
     if lean is None:
-        headline = _headline(causes, "open", tolerance, 0.0, "settled")
+        headline = _headline(causes, "open", shoot, 0.0, "settled")
         return Verdict("open", None, tolerance, headline, tuple(dict.fromkeys(causes.notes)), "hover")
     mean = conformance_probability(lean.value, float(np.hypot(lean.sd, shoot.repeat_sd_deg)), tolerance)
     in_time = _in_time(causes, None, shoot)
@@ -150,7 +150,7 @@ def _judge_picture(causes: Causes, shoot: Shoot) -> Verdict:
     action = "leave" if p >= ACCEPT else "open"
     reasons = [_probability_words(mean, shoot, "as filmed"), *_time_facts(causes, tolerance, in_time)]
     shot = next_shot(causes, shoot) if action == "open" else None
-    headline = _headline(causes, action, tolerance, p, condition)
+    headline = _headline(causes, action, shoot, p, condition)
     return Verdict(action, p, tolerance, headline, tuple(dict.fromkeys((*reasons, *causes.notes))), shot)
 
 
@@ -240,12 +240,13 @@ def _skyline_explains(causes: Causes, tolerance: float) -> bool:
     return float(np.linalg.norm(tilts)) > tolerance / 2
 
 
-def _headline(causes: Causes, action: str, tolerance: float, p: float, condition: str) -> str:
+def _headline(causes: Causes, action: str, shoot: Shoot, p: float, condition: str) -> str:
     """The lean in words, then one next step."""
-    picture = causes.picture_lean
+    picture, tolerance = causes.picture_lean, shoot.tolerance_deg
     lean = causes.lean or picture
     if lean is None:
-        return "No frame with a horizon was measured: film one, or see why frames were refused"
+        sought = "plumb or level line" if shoot.indoors else "horizon"
+        return f"No frame with a {sought} was measured: film one, or see why frames were refused"
     words = lean_words(lean)
     if action == "open" and picture is not None and lean.half_width > max(tolerance, picture.half_width):
         words = lean_words(picture)

@@ -49,3 +49,7 @@ TRACK_COLUMNS = [
     "pitch_high_deg",
     "claims",
 ]
+# What a look tells, empty where nothing was measured.
+MEASURED_COLUMNS = [
+    name for name in TRACK_COLUMNS if name not in ("clip", "frame", "t_s", "reason", "claims")
+]

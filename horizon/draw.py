@@ -61,12 +61,16 @@ LEVEL = _Line(SKY_BLUE, 1.6, 5.0, 15.0)
 
 @dataclass(frozen=True)
 class Caption:
-    """What stands below a picture. mark : "", "flagged" (a solid bar) or "left out" (a broken one)."""
+    """What stands below a picture. mark : "", "flagged" (a solid bar) or "left out" (a broken one).
+
+    line : what was measured, for the key.
+    """
 
     words: str
     clip: str
     time: str
     mark: str = ""
+    line: str = "horizon"
 
 
 def draw_horizon(
@@ -160,7 +164,7 @@ def captioned(picture: Image, caption: Caption, *, key: EdgePoints | None = None
     clip_at = right - size // 2 - width_px(clip, size) if wide else left
     write(strip, clip, clip_at, top_of_clip, size_px=size, bgr=FAINT)
     if key is not None:
-        _key(strip, key, top_of_clip + line, round(0.75 * size), _key_rows(width, height))
+        _key(strip, key, caption.line, top_of_clip + line, round(0.75 * size), _key_rows(width, height))
     return np.vstack([picture, strip])
 
 
@@ -266,10 +270,10 @@ def _key_rows(width_px: int, height_px: int) -> int:
     return 1 if _is_wide(width_px, height_px) else 2
 
 
-def _key(strip: Image, points: EdgePoints, top_px: int, size_px: int, rows: int) -> None:
+def _key(strip: Image, points: EdgePoints, name: str, top_px: int, size_px: int, rows: int) -> None:
     """What the marks mean: measured and level line, and how many edge points were used and left aside."""
     used, scale = int(points.used.sum()), size_px / 16
-    labels = ("measured horizon", "level", f"edge used ({used})", f"left aside ({len(points.used) - used})")
+    labels = (f"measured {name}", "level", f"edge used ({used})", f"left aside ({len(points.used) - used})")
     begin, line = size_px * 2 // 3, round(1.4 * size_px)
     x = begin
     for number, label in enumerate(labels):

@@ -26,7 +26,7 @@ from .angles import angles_from_up
 from .clip import ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
-from .level import LEVEL_SURROUNDINGS, Surroundings, claim
+from .level import LEVEL_SURROUNDINGS, PITCH_TOO, Surroundings, claim
 from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
 from .sequence import THUMB_PX, Seen, off_sequence
@@ -72,7 +72,8 @@ class ClipTrack:
 
     ``track``: columns ``TRACK_COLUMNS``, one row per frame looked at. ``damage``: "" or how much of a damaged
     file could be decoded. ``sky``: "picture" when the picture tells which half is sky; "unknown": the camera
-    may as well be upside down (roll + 180, pitch = -pitch - 2 dip). ``yaw_rate``: pan rate read off the
+    may as well be upside down (roll + 180, pitch = -pitch - 2 dip); "log": of a plumb or level line, where
+    the attitude log has told. ``yaw_rate``: pan rate read off the
     picture between neighbouring looks, columns t_s, yaw_rate_dps, yaw_rate_sd_dps. ``covered``: what is
     burnt into the picture, as of :mod:`horizon.overlay`. ``reference``: what roll was measured against:
     "horizon", or "plumb_line" or "level_line" as of :mod:`horizon.reference`; then ``normals`` (rows of
@@ -92,6 +93,11 @@ class ClipTrack:
     reference: str = "horizon"
     normals: Array | None = None
     notes: tuple[str, ...] = ()
+
+    @property
+    def tells_pitch(self) -> bool:
+        """Whether the picture tells the pitch too: a single plumb or level line does not."""
+        return self.normals is None or bool((self.track["claims"] == PITCH_TOO).any())
 
 
 def measure_clip(

@@ -131,8 +131,9 @@ def test_the_card_asks_for_cautions_that_the_next_shot_gives():
     """One place for the texts: nobody who films one shot reads less than who films them all."""
     for rig_kind in RIG_KINDS:
         said = {line for group in card_of(rig_kind).cautions for line in group.lines}
-        for name in ("hover", "pan", "upside_down", "half_turn", "tilt", "warm_up"):
-            assert set(shot_advice(name, rig_kind).cautions) <= said
+        turning = () if rig_kind == "bench" else ("pan", "half_turn")
+        for name in ("hover", *turning, "upside_down", "tilt", "warm_up", "wiggle"):
+            assert set(shot_advice(name, rig_kind, indoors=rig_kind == "bench").cautions) <= said
 
 
 def test_every_sheet_line_is_one_that_a_sheet_takes(tmp_path):
@@ -170,9 +171,20 @@ def test_only_what_is_lacking_is_shown_between_its_wiggles():
     ]
     turns = Lacking("turns", 60.0, "not flown", "the lean in turns")
     assert names_of(card_of("bench", [turns])) == [["wiggle", "turns", "wiggle"]]
-    bench = card_of("bench", [over])
-    assert names_of(bench) == [["wiggle", "upside_down", "wiggle"]]
-    assert [other.drawing for other in bench.instead] == ["six_faces"]
+    bench = card_of("bench", [over, warm])
+    assert names_of(bench) == [["wiggle", "hover", "upside_down", "warm_up", "wiggle"]]
+    assert [other.drawing for other in bench.instead] == ["bench_holds"]
+    assert bench.power_ons[0].steps[3].sheet[:2] == ('shot = "hover"', 'reference = "plumb_line"')
+
+
+def test_any_rig_may_stand_before_a_line_and_the_bench_under_the_sky():
+    drone = protocol("drone", certainty_deg=0.1, indoors=True)
+    assert names_of(drone) == names_of(card_of("bench"))
+    said = terminal_of(drone)
+    assert "ropellers off" in said
+    assert "spotter" not in said
+    assert "tide" not in said
+    assert "Hang a plumb line" not in terminal_of(protocol("bench", certainty_deg=0.1, indoors=False))
 
 
 def test_nothing_lacking_is_said():

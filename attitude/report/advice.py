@@ -74,7 +74,7 @@ def action_advice(action: str, rig_kind: str, *, trim_deg: float = 0.0) -> Advic
     return Advice(ACTION_WORDS[action], steps, cautions)
 
 
-def shot_advice(name: str, rig_kind: str) -> Advice:
+def shot_advice(name: str, rig_kind: str, *, indoors: bool = False) -> Advice:
     """How to film one shot.
 
     Raises
@@ -82,14 +82,16 @@ def shot_advice(name: str, rig_kind: str) -> Advice:
     KeyError
         Not a shot.
     """
-    shot = describe(name, rig_kind)
+    shot = describe(name, rig_kind, indoors=indoors)
     if name == "upside_down":
         otherwise = (
             f"Where the gimbal cannot be turned over: {how[0].lower()}{how[1:]}"
-            for _, how in instead(rig_kind=rig_kind)
+            for _, how in instead(indoors=indoors)
         )
-        return Advice(shot.title, (_timed(shot), *otherwise), by_hand_cautions(rig_kind))
-    cautions = filming_cautions(rig_kind, turning=name in ("pan", "half_turn"))
+        return Advice(shot.title, (_timed(shot), *otherwise), by_hand_cautions(rig_kind, indoors=indoors))
+    if indoors and name == "wiggle":
+        return Advice(shot.title, (_timed(shot),), by_hand_cautions(rig_kind, indoors=True))
+    cautions = filming_cautions(rig_kind, turning=name in ("pan", "half_turn"), indoors=indoors)
     return Advice(shot.title, (_timed(shot),), (*cautions, *((CELLS,) if name == "warm_up" else ())))
 
 
@@ -111,7 +113,7 @@ def _recalibrate(flown: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
         else "Recalibrate the sensor of the gimbal.",
         "Hold every face square and still on a bubble cube, as the calibration asks, never in the hand.",
         POWER_UP + ("; then a low hover near you." if flown else "."),
-        "Film the same horizon again (level, and turned over) before you trust it.",
+        "Film the same again (level, and turned over) before you trust it.",
     )
     return steps, (*(UNPOWERED if flown else SUPPLIED), CELLS)
 

@@ -12,6 +12,7 @@ from attitude.infer import MG_PER_DEG, picture_lean
 from attitude.lookalikes import LENS_FILE
 from attitude.moves import ORDINARY
 from attitude.picture import out_of_tolerance
+from attitude.reference_lines import reference_words
 from attitude.report.advice import shot_words
 from attitude.report.material import Material
 from attitude.report.player import review_s
@@ -73,10 +74,11 @@ class LeanRow:
 
 @dataclass(frozen=True)
 class ClipRow:
-    """One clip: frames measured of those looked at, mean lean, time out of tolerance, damage."""
+    """One clip: against what, frames measured of those looked at, mean lean, time out, damage."""
 
     clip: str
     shot: str
+    against: str
     frames: str
     lean: str
     out: str
@@ -159,27 +161,26 @@ def frames_sentence(material: Material) -> str:
 
 
 def clip_rows(material: Material) -> list[ClipRow]:
-    """One row per clip, those without any horizon included."""
+    """One row per clip, those in which nothing was measured included."""
     kept = material.kept
     tolerance = material.verdict.tolerance_deg
     rows = []
     for track in material.tracks:
-        shot = _shots(track.clip, material)
+        shot, sheet = _shots(track.clip, material), clip_sheet_of(track.clip, material.shoot)
+        against = reference_words(sheet)
         told = track.sky != "unknown" or material.residuals is not None
         measured = int(track.track["roll_deg"].notna().sum()) if told else 0
         frames = f"{measured} of {len(track.track)}"
         part = kept[kept["clip"] == track.clip]
-        time_scale = clip_sheet_of(track.clip, material.shoot).time_scale
         out = out_of_tolerance(part, tolerance)
         if part.empty or out is None:
-            rows.append(ClipRow(track.clip, shot, frames, "not measured", "", "", track.damage))
+            rows.append(ClipRow(track.clip, shot, against, frames, "not measured", "", "", track.damage))
             continue
         lean = usual_lean_words(part)
         mean = picture_lean(part)
         worst = "" if mean is None else lean_words(replace(mean, value=out.worst_5s_deg))
-        rows.append(
-            ClipRow(track.clip, shot, frames, lean, f"{out.seconds / time_scale:.0f} s", worst, track.damage)
-        )
+        out_s = f"{out.seconds / sheet.time_scale:.0f} s"
+        rows.append(ClipRow(track.clip, shot, against, frames, lean, out_s, worst, track.damage))
     return rows
 
 
@@ -383,6 +384,8 @@ def self_check_sentence(material: Material) -> str:
     if one is None:
         return ""
     if not one.turned:
+        if material.shoot.indoors:
+            return "not done: it is for horizons, and no clip shows one"
         return "not done: no measured frame keeps its horizon in the picture when turned by 12 deg"
     if one.rows.empty:
         return f"not done: all {one.turned} turned pictures were refused"

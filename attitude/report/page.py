@@ -22,6 +22,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from attitude.files import write_whole
+from attitude.reference_lines import WORDS, references_words
 from attitude.report import contents
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
 from attitude.report.material import Material, Picture
@@ -30,8 +31,10 @@ from attitude.report.plots import PLOTS, Drawn, css_variables, draw_plots, grid_
 from attitude.report.rig_table import HEADINGS, rig_part
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
+from attitude.sheet import Shoot
 from attitude.words import printable
 from horizon.draw import encoded
+from horizon.reference import PLUMB_LINE
 
 __all__ = ["render", "write_report"]
 
@@ -41,9 +44,10 @@ JPEG_QUALITY = 86
 MOST_PICTURES = 3
 MOST_TURNS = MOST_FLAGGED = 200
 MARKS = (
-    "Long dashes: the horizon as measured. Short dashes: where a level camera would have it. "
+    "Long dashes: the {} as measured. Short dashes: where a level camera would have it. "
     "Rings: edge points that the measurement rests on; crosses: edge points left aside."
 )
+AT_REST = " A plumb line that swings is drawn where it would hang at rest."
 NUMBER = re.compile(r"(\d) ± ([\d.]+) (deg|mg|s)\b")
 BASES = ("assumed", "tested", "told")
 
@@ -140,7 +144,7 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
         verdict=verdict,
         causes=causes,
         frames=[_frame(picture, material) for picture in pictures],
-        marks=MARKS,
+        marks=_marks(shoot),
         worst=_contact(material.worst),
         player=player_of(material),
         plots=shown,
@@ -157,6 +161,7 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
         scale=_scale(material),
         chance=contents.chance_sentence(material),
         time_out=contents.time_sentence(material),
+        references=references_words(shoot),
         frames_sentence=contents.frames_sentence(material),
         damage=[(track.clip, track.damage) for track in material.tracks if track.damage],
         clips=contents.clip_rows(material),
@@ -172,7 +177,7 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
         sums=[contents.sum_sentence(one) for one in causes.undetermined],
         given={basis: [a for a in given if a["basis"] == basis] for basis in BASES},
         advice=action_advice(verdict.action, shoot.rig_kind, trim_deg=shoot.trim_deg),
-        shot=shot_advice(open_shot, shoot.rig_kind) if open_shot else Advice("", ()),
+        shot=shot_advice(open_shot, shoot.rig_kind, indoors=shoot.indoors) if open_shot else Advice("", ()),
         afterwards=contents.afterwards(material),
         turns=turns[:MOST_TURNS],
         more_turns=max(0, len(turns) - MOST_TURNS),
@@ -184,6 +189,12 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
     )
     # A number must not part from its uncertainty and unit at the end of a line.
     return NUMBER.sub("\\1\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}\\2\N{NO-BREAK SPACE}\\3", text)
+
+
+def _marks(shoot: Shoot) -> str:
+    """What is drawn on the pictures."""
+    kinds = dict.fromkeys(WORDS[clip.reference] for clip in shoot.clips)
+    return MARKS.format(" or the ".join(kinds)) + (AT_REST if WORDS[PLUMB_LINE] in kinds else "")
 
 
 def _bars(material: Material) -> list[_Bar]:
@@ -222,7 +233,8 @@ def _percent(angle_deg: float, *, half: float) -> float:
 def _frame(picture: Picture, material: Material) -> _Shown:
     clip_s = picture.t_s / clip_sheet_of(picture.clip, material.shoot).time_scale
     address, width, height = _small(picture.image)
-    alt = f"Frame of {picture.clip} at {clip_s:.1f} s with the measured horizon drawn: {picture.words}"
+    line = WORDS[clip_sheet_of(picture.clip, material.shoot).reference]
+    alt = f"Frame of {picture.clip} at {clip_s:.1f} s with the measured {line} drawn: {picture.words}"
     at_s = review_s(material.review, picture.clip, clip_s)
     time = f"{clip_s:.1f} s"
     return _Shown(address, width, height, picture.caption, alt, picture.words, picture.clip, time, at_s)

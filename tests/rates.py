@@ -202,6 +202,7 @@ def film_flights(
                     sky="picture",
                     dip_rad=0.003,
                     yaw_rate=pd.DataFrame(),
+                    reference="horizon",
                 )
             )
             clips.append(ClipSheet(files=(Path(name),), shot=run.shot if told else "ordinary"))

@@ -24,7 +24,7 @@ CAUSES = {
 class Known:
     """A posterior by hand: unknowns with their prior sds, and rows of (sum of unknowns, value, sd) seen."""
 
-    def __init__(self, names, seen, *, focal_sd=None, pitch_deg=0.0, shots=("hover",)):
+    def __init__(self, names, seen, *, focal_sd=None, pitch_deg=0.0, shots=("hover",), shows_sky=True):
         unknowns = [
             SimpleNamespace(name=n, cause=CAUSES[n.split("_")[0]], wide_sd=WIDE[n.split("_")[0]])
             for n in names
@@ -34,7 +34,7 @@ class Known:
         blocks = pd.DataFrame({"clip": "a.mp4", "log_pitch_deg": pitch_deg, "shot": list(shots)})
         self.floor_deg = 0.0
         self.model = SimpleNamespace(
-            unknowns=unknowns, names=tuple(one.name for one in unknowns), blocks=blocks
+            unknowns=unknowns, names=tuple(one.name for one in unknowns), blocks=blocks, shows_sky=shows_sky
         )
         rows = np.array([self.vector(**weights) / sd for weights, _, sd in seen]).reshape(-1, len(unknowns))
         y = np.array([value / sd for _, value, sd in seen])

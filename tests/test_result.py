@@ -16,9 +16,9 @@ from tests.rates import world
 from tests.test_selfcheck import checked
 
 TOP = [
-    "format", "version", "title", "rig", "calibration", "date", "frames", "clock", "picture_lean_deg",
-    "known_lean_deg", "lean_deg", "out_of_tolerance", "pitch_offset_deg", "verdict", "causes",
-    "sensor_offset_mg", "mounting_deg", "skyline_tilt_deg", "turns", "warm_up_deg", "undetermined",
+    "format", "version", "title", "rig", "calibration", "date", "frames", "references", "clock",
+    "picture_lean_deg", "known_lean_deg", "lean_deg", "out_of_tolerance", "pitch_offset_deg", "verdict",
+    "causes", "sensor_offset_mg", "mounting_deg", "skyline_tilt_deg", "turns", "warm_up_deg", "undetermined",
     "after_recalibration_deg", "assumptions", "self_check",
 ]  # fmt: skip
 INTERVAL = {"value", "sd", "low", "high"}

@@ -44,7 +44,7 @@ shore_bearing_deg = 90.0
 [camera]
 hfov_deg = 70.0
 crop = 1.2
-mount_roll_deg = 270
+mount_roll_deg = 180
 readout_ms = 16.0
 
 [[log]]
@@ -83,11 +83,14 @@ time_scale = 0.5
 picture_turned_deg = 180
 lens = "lens.toml"
 reference = "plumb_line"
+lines = 2
 exclude_s = [[3.0, 4.5], [6, 7]]
 
 [[clip]]
 files = ["two.mp4", "three.mp4"]
 hfov_deg = 40.0
+reference = "level_line"
+level_accuracy = "0.5 mm/m"
 
 [[bench]]
 file = "second.csv"
@@ -135,7 +138,7 @@ def test_every_key_arrives(folder):
         True,
     )
     assert shoot.horizon == Surface("lake", 0.3, 20.0, 40.0, (1800.0, 4000.0), 90.0)
-    assert shoot.camera == Camera(hfov_deg=70.0, crop=1.2, mount_roll_deg=270, readout_ms=16.0)
+    assert shoot.camera == Camera(hfov_deg=70.0, crop=1.2, mount_roll_deg=180, readout_ms=16.0)
     first, second = shoot.logs
     assert first == LogSheet(
         file=folder / "attitude.csv",
@@ -172,9 +175,15 @@ def test_every_key_arrives(folder):
             picture_turned_deg=180,
             lens=folder / "lens.toml",
             reference="plumb_line",
+            lines=2,
             exclude_s=((3.0, 4.5), (6.0, 7.0)),
         ),
-        ClipSheet(files=(folder / "two.mp4", folder / "three.mp4"), hfov_deg=40.0),
+        ClipSheet(
+            files=(folder / "two.mp4", folder / "three.mp4"),
+            hfov_deg=40.0,
+            reference="level_line",
+            level_accuracy_deg=pytest.approx(0.02865, abs=1e-5),  # published: 0.5 mm/m = 0.029 deg
+        ),
     )
     assert shoot.bench == (BenchSheet(folder / "second.csv", "inverted", 0.5),)
     assert {"title", "horizon.surface", "log[2].quaternion", "clip[1].shot", "camera"} <= shoot.given
@@ -202,7 +211,9 @@ def test_checks_cover_exactly_the_fields():
     assert set(checked["horizon"]) == {f.name for f in fields(Surface)}
     assert set(checked["camera"]) == {f.name for f in fields(Camera)}
     assert set(checked["log"]) == {f.name for f in fields(LogSheet)} - {"given"}
-    assert set(checked["clip"]) == {f.name for f in fields(ClipSheet)} - {"starts_s"} | {"file"}
+    # A level's accuracy is text as printed on it, and an angle from then on.
+    clip = {"level_accuracy" if f.name == "level_accuracy_deg" else f.name for f in fields(ClipSheet)}
+    assert set(checked["clip"]) == clip - {"starts_s"} | {"file"}
     assert set(checked["bench"]) == {f.name for f in fields(BenchSheet)}
 
 
@@ -354,6 +365,19 @@ def test_wrong_log_entries(folder, entry, expected):
         ("exclude_s = [[4.5, 3.0]]", "expected pairs of clip times [[from, to], ...] in seconds"),
         ('reference = "wall"', 'reference is "wall"; expected horizon | plumb_line | level_line'),
         ('files = ["two.mp4"]', "file and files are both given; keep one of them"),
+        ('reference = "plumb_line"\nlines = 3', "lines is 3; expected 1 | 2"),
+        ('reference = "plumb_line"\nlines = true', "lines is true; expected 1 | 2"),
+        ("lines = 2", 'lines is for a plumb_line; add reference = "plumb_line", or leave it out'),
+        ('reference = "level_line"\nlines = 1', "lines is for a plumb_line; add reference"),
+        (
+            'reference = "plumb_line"\nlevel_accuracy = "0.3 mm/m"',
+            'level_accuracy is for a level_line; add reference = "level_line", or leave it out',
+        ),
+        ('reference = "level_line"\nlevel_accuracy = 0.3', "level_accuracy is 0.3; expected text as printed"),
+        (
+            'reference = "level_line"\npicture_turned_deg = 90',
+            "a level line needs a camera that is not in portrait; film it upright or upside down",
+        ),
     ],
 )
 def test_wrong_clip_entries_name_which_clip(folder, entry, expected):
@@ -438,6 +462,13 @@ def test_entries_for_later_versions_are_said(folder):
     plain = CLIP + 'reference = "horizon"\nshot = "pan"\ntime_scale = 2\nexclude_s = [[1, 2]]\n'
     used = "trim_deg = 1\ntolerance_deg = 1\nstabilised = true\n[camera]\ncrop = 1.1\nmount_roll_deg = 90\n"
     assert read(folder, used + plain).notes == ()
+
+
+def test_a_shoot_is_indoors_when_no_clip_shows_a_horizon(folder):
+    line = CLIP + 'reference = "level_line"\n'
+    assert read(folder, line).indoors
+    assert read(folder, line).clips[0].level_accuracy_deg == pytest.approx(0.0172, abs=1e-4)
+    assert not read(folder, line + '[[clip]]\nfile = "two.mp4"\n').indoors
 
 
 def test_only_the_best_way_to_the_field_of_view_is_kept(folder):

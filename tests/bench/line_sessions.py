@@ -1,0 +1,177 @@
+"""``python -m tests.bench.line_sessions --sessions 200``: the bench card from simulated line to verdict.
+
+A sensor with an offset, a camera out of square, or neither (0.5 to 1.5 deg, everything else of healthy size,
+0.08 deg, cross-axis too; 1 % of scale) is filmed before a plumb line, or before a laser line that is off level by
+0.2 mm/m; its six faces are held by a bubble of 0.25 deg. The camera's true attitude plus noise stands for the
+measured line; log, filter and camera are simulated, and everything after the measuring is the tool's own: the
+line read at the log's pitch, the check of the six faces, the inference, the verdict. Which action is
+right is judged where the lean is 0.15 deg or more from the tolerance, twice what one shoot differs by from the
+next.
+"""
+
+import argparse
+import json
+import tempfile
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from attitude.bench import read_holds
+from attitude.capture import CaptureSheet
+from attitude.face_check import check_capture
+from attitude.face_result import faces_result
+from attitude.infer import MG_PER_DEG, Witnesses, infer, solution_of
+from attitude.plans import Stage, hover, upside_down
+from attitude.reference_lines import at_logged_pitch
+from attitude.residuals import residuals
+from attitude.sheet import BenchSheet
+from attitude.unknowns import FLEX_DEG
+from attitude.verdict import judge
+from horizon.clip import ClipFacts
+from horizon.level import ROLL_ONLY
+from horizon.measure import ClipTrack
+from tests.bench.inference import ACTIONS, HEALTHY_DEG, WARM_S, drawn, settled_truth
+from tests.bench.tables import bounds
+from tests.captures import Board, capture
+from tests.lines_scenes import in_camera
+from tests.rates import film_flights
+
+__all__ = ["session"]
+
+SEED, BUBBLE_DEG, LASER_DEG = 8_000, 0.25, float(np.degrees(0.2e-3))
+CAUSES = ("sensor_offset", "mounting", "none")
+AXES = ("x", "y", "z")
+TOLERANCE_DEG, CLEAR_DEG = 0.5, 0.15
+SAME_DAY_MG = 0.3  # by which the offset differs between cube and line
+
+
+def rolled():
+    """Three quick rolls by hand, with uneven pauses."""
+    stages = []
+    for pause_s in (0.9, 1.3, 0.8):
+        stages += [Stage("wiggle", 0.8, roll_deg=25.0, transition_s=0.7)]
+        stages += [Stage("wiggle", pause_s, transition_s=0.7)]
+    return tuple(stages)
+
+
+CARD = (*rolled(), *hover(25.0), *hover(25.0, shot="upside_down"), *upside_down(25.0), *rolled())
+# Name: what is filmed, before which line, and which faces are held.
+SESSIONS = {
+    "card, plumb line": (CARD, "plumb_line", 6),
+    "card, laser line": (CARD, "level_line", 6),
+    "one clip and six faces": (hover(25.0), "plumb_line", 6),
+    "turned over, no faces": (CARD, "plumb_line", 0),
+    "one clip and two faces": (hover(25.0), "plumb_line", 2),
+}
+
+
+def session(rng, cause, name):
+    """Verdict and causes of one bench session, and its truth."""
+    plan, kind, faces = SESSIONS[name]
+    rig, _, _ = drawn(rng, cause)
+    cross = rng.normal(0, np.radians(HEALTHY_DEG), (3, 3)) * (1 - np.eye(3))
+    scale = rng.normal(0, 0.01, 3)
+    errors = replace(rig.errors, scale=tuple(scale), cross_axis=tuple(map(tuple, cross)))
+    rig = replace(rig, errors=errors, powered_on_s=WARM_S)
+    truth, flex_deg = settled_truth(rig), float(rng.normal(0, FLEX_DEG))
+    truth = replace(truth, mounting_deg=(truth.mounting_deg[0] + flex_deg, 0.0, 0.0))
+    noise = (0.02, float(rng.uniform(0.005, 0.03)), 1.0)
+    world = film_flights([(rig, plan, None)], rng, truth, noise=noise, fps=5.0, flex_deg=flex_deg)
+    line_deg = float(rng.normal(0, LASER_DEG)) if kind == "level_line" else 0.0
+    tracks = [line_track(rng, one, kind, line_deg) for one in world.tracks]
+    clips = tuple(replace(clip, reference=kind, level_accuracy_deg=LASER_DEG) for clip in world.shoot.clips)
+    shoot = replace(world.shoot, clips=clips, rig_kind="bench")
+    tracks = at_logged_pitch(tracks, world.logs, world.clocks, shoot)
+    holds = ()
+    if faces:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "faces.json"
+            path.write_text(json.dumps(captured(rng, errors, faces)), encoding="utf-8")
+            shoot = replace(shoot, bench=(BenchSheet(path, constants="none"),))
+            holds = read_holds(shoot)
+    witnesses = Witnesses(
+        residuals(tracks, world.logs, world.clocks, shoot), world.logs, tracks, world.clocks, holds=holds
+    )
+    causes = infer(witnesses, shoot, solution_of(witnesses, shoot))
+    return judge(causes, shoot), causes, truth
+
+
+def line_track(rng, filmed, kind, line_deg):
+    """What a line in place of the horizon shows: its normals, roll at pitch 0, and no pitch."""
+    table = filmed.track
+    rolls_deg, pitches_deg = (table[c].to_numpy() for c in ("roll_deg", "pitch_deg"))
+    aside = np.tan(np.radians(rng.uniform(-3, 3)))
+    hung, level = [[aside, -0.4, 1.0], [aside, 0.7, 1.0]], [[-0.5, 0.0, 1.0], [0.6, 0.0, 1.0]]
+    ends = hung if kind == "plumb_line" else level
+    seen = [
+        in_camera(np.array(ends), roll - line_deg, pitch)
+        for roll, pitch in zip(rolls_deg, pitches_deg, strict=True)
+    ]
+    normals = np.array([np.cross(*one) for one in seen])
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+    facts = ClipFacts(Path(filmed.clip), 1920, 1080, len(table) / 5.0, 5.0, 0, "h264", None)
+    pans = pd.DataFrame(columns=["t_s", "yaw_rate_dps", "yaw_rate_sd_dps"], dtype=float)
+    # What it reads without the log: the log's pitch comes later.
+    table = table.assign(roll_deg=0.0, pitch_deg=0.0, claims=ROLL_ONLY)
+    return ClipTrack(filmed.clip, table, facts, len(table), "", "unknown", 0.0, pans, None, kind, normals)
+
+
+def captured(rng, errors, faces):
+    """A checked capture of the same sensor, as ``faces.json`` holds it."""
+    offset_mg = np.array(errors.offset_mg) + rng.normal(0, SAME_DAY_MG, 3)
+    board = Board(offset_mg / 1000, 1 + np.array(errors.scale), np.array(errors.cross_axis))
+    # Camera down is the board's y: -y up is upright.
+    held = ("+x", "-x", "+y", "-y", "+z", "-z") if faces == 6 else ("+y", "-y")
+    sheet = CaptureSheet(Path("cube.csv"), (), sensor_axes=AXES, bubble_deg=BUBBLE_DEG)
+    tilts = rng.normal(0, BUBBLE_DEG, (len(held), 2))
+    return faces_result(check_capture(sheet, capture(rng, board, tilts, faces=held)), "", None, None)
+
+
+def judged(task):
+    """Errors and half-widths of offset, mounting and lean, deg; action, and the right one where it is clear."""
+    name, number = task
+    rng = np.random.default_rng([SEED, list(SESSIONS).index(name), number])
+    cause = CAUSES[number % len(CAUSES)]
+    verdict, causes, truth = session(rng, cause, name)
+    offset, seat, lean = causes.offset_mg["sideways"], causes.mounting_deg["roll"], causes.lean
+    rows = [
+        (offset.value / MG_PER_DEG - truth.offset_deg[0], offset.half_width / MG_PER_DEG),
+        (seat.value - truth.mounting_deg[0], seat.half_width),
+        (lean.value - truth.lean_deg, lean.half_width),
+    ]
+    beyond_deg = abs(truth.lean_deg) - TOLERANCE_DEG
+    clear = abs(beyond_deg) >= CLEAR_DEG and not (cause == "none" and beyond_deg > 0)
+    right = ACTIONS[cause] if beyond_deg > 0 else "leave"
+    return rows, verdict.action, right if clear else ""
+
+
+def main():
+    """Print a row per kind of session."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sessions", type=int, default=200)
+    count = parser.parse_args().sessions
+    print("| session | offset held | mounting held | lean held | ± offset, mounting | right action |")
+    print("|---|---|---|---|---|---|")
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        for name in SESSIONS:
+            found = list(pool.map(judged, [(name, k) for k in range(count)], chunksize=5))
+            rows = np.array([one[0] for one in found])
+            held = np.sum(np.abs(rows[:, :, 0]) <= rows[:, :, 1], axis=0)
+            half = np.median(rows[:, :, 1], axis=0)
+            said = " | ".join(bounds(int(one), count) for one in held)
+            clear = [one[1:] for one in found if one[2]]
+            right = bounds(sum(action == best for action, best in clear), len(clear))
+            sizes = f"{half[0]:.2f}, {half[1]:.2f} deg"
+            print(f"| {name} | {said} | {sizes} | {right} of {len(clear)} |", flush=True)
+            others = Counter(f"{action}, not {best}" for action, best in clear if action != best)
+            if others:
+                print(f"  {dict(others)}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -34,7 +34,14 @@ from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
 from attitude.recorded import Recorded
 from attitude.recording import footage_key, recorded_of
-from attitude.reference_lines import accuracy_deg, at_logged_pitch, log_tells_pose, read_words
+from attitude.reference_lines import (
+    LEVEL_PITCH_SD_DEG,
+    LOGGED_PITCH_SD_DEG,
+    accuracy_deg,
+    at_logged_pitch,
+    log_tells_pose,
+    read_words,
+)
 from attitude.repeatability import learn
 from attitude.report import Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
@@ -55,8 +62,6 @@ from horizon.selfcheck import Sample, fits_in, self_check
 __all__ = ["Examined", "check", "examine", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
-# How well the pitch is known at which a line is read: by the log or, without one, as level.
-PITCH_SD_DEG = {True: 1.0, False: 3.0}
 
 
 @dataclass(frozen=True)
@@ -203,6 +208,7 @@ def _measure_file(
     known = lens_of(facts, shoot.camera, clip)
     if clip.reference != HORIZON:
         logged = log_tells_pose(shoot)
+        pitch_sd_deg = LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG
         track = measure_reference(
             facts,
             known.lens,
@@ -210,7 +216,7 @@ def _measure_file(
             lines=clip.lines,
             accuracy_rad=math.radians(accuracy_deg(clip)),
             upright=not logged,
-            pitch_sd_rad=math.radians(PITCH_SD_DEG[logged]),
+            pitch_sd_rad=math.radians(pitch_sd_deg),
             executor=executor,
             progress=progress,
         )

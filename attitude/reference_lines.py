@@ -25,7 +25,7 @@ from attitude.residuals import clip_sheet_of
 from attitude.sheet import HORIZON, ClipSheet, Shoot
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg, wrap_deg
-from horizon.reference import LEVEL_LINE, PLUMB_LINE, roll_from_line
+from horizon.reference import LEVEL_LINE, PLUMB_LINE, place_sd_rad, roll_from_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,13 +33,16 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["OPEN_PITCH_DEG", "WORDS", "accuracy_deg", "at_logged_pitch", "log_tells_pose"]
+__all__ = ["LEVEL_PITCH_SD_DEG", "LOGGED_PITCH_SD_DEG", "OPEN_PITCH_DEG", "WORDS"]
+__all__ += ["accuracy_deg", "at_logged_pitch", "log_tells_pose"]
 __all__ += ["read_words", "reference_words", "references_words"]
 
 Array = NDArray[np.float64]
 
 # Sd of a pitch that nothing measured: so large that no number of looks in a block makes a measurement of it.
 OPEN_PITCH_DEG = 180.0
+# How well the pitch is known at which a line is read: the log's, or that of a camera taken to be level.
+LOGGED_PITCH_SD_DEG, LEVEL_PITCH_SD_DEG = 1.0, 3.0
 UNLOGGED = "the log has no attitude here, and the line needs it"
 NOT_PLUMB = "at the logged pitch no roll makes this line plumb"
 WORDS = {HORIZON: "horizon", PLUMB_LINE: "plumb line", LEVEL_LINE: "level line"}
@@ -79,27 +82,50 @@ def _read(track: ClipTrack, log: AttitudeLog, offset_s: float, shoot: Shoot) -> 
     # The roll that the stored pixels had, were there no lean.
     turned_deg = float(shoot.camera.mount_roll_deg - sheet.picture_turned_deg)
     expected_deg = logged["roll_deg"].to_numpy(float) + turned_deg
-    if track.tells_pitch:
-        upright = (table["roll_deg"].to_numpy(float), table["pitch_deg"].to_numpy(float))
-        over = other_reading_deg(*upright, track.dip_rad)
-    else:
-        upright, over = (
-            (turn_deg + _roll_deg(track, way * log_pitch_deg), log_pitch_deg)
-            for turn_deg, way in ((0.0, 1.0), (180.0, -1.0))
-        )
-    far = np.abs(wrap_deg(upright[0] - expected_deg)) > 90
-    roll_deg, pitch_deg = (np.where(far, *both) for both in zip(over, upright, strict=True))
-    table = table.assign(roll_deg=wrap_deg(roll_deg), pitch_deg=pitch_deg)
-    if not track.tells_pitch:
-        table = table.assign(pitch_sd_deg=OPEN_PITCH_DEG, line_pitch_sd_deg=OPEN_PITCH_DEG)
-        table = table.assign(shared_pitch_sd_deg=0.0, pitch_low_deg=-90.0, pitch_high_deg=90.0)
+    table = _pair(track, expected_deg) if track.tells_pitch else _single(track, expected_deg, log_pitch_deg)
     return replace(track, track=_refused(table, log_pitch_deg), sky="log")
 
 
-def _roll_deg(track: ClipTrack, pitch_deg: Array) -> Array:
-    """Roll of an upright camera, deg, NaN where nothing was measured or no roll fits."""
+def _pair(track: ClipTrack, expected_deg: Array) -> pd.DataFrame:
+    """Two plumb lines, which tell the pitch themselves, the way up that is expected."""
+    roll_deg, pitch_deg = (track.track[f"{axis}_deg"].to_numpy(float) for axis in ("roll", "pitch"))
+    over = other_reading_deg(roll_deg, pitch_deg, track.dip_rad)
+    far = _far(roll_deg, expected_deg)
+    return track.track.assign(
+        roll_deg=np.where(far, over[0], roll_deg), pitch_deg=np.where(far, over[1], pitch_deg)
+    )
+
+
+def _single(track: ClipTrack, expected_deg: Array, log_pitch_deg: Array) -> pd.DataFrame:
+    """One line at the log's pitch, the way up that is expected, with what its place then adds to the sd."""
     assert track.normals is not None
-    return np.degrees(roll_from_line(track.reference, track.normals, np.radians(pitch_deg))[0])
+    kind, normals, pitch_rad = track.reference, track.normals, np.radians(log_pitch_deg)
+    upright_deg = np.degrees(roll_from_line(kind, normals, pitch_rad)[0])
+    over_deg = 180 + np.degrees(roll_from_line(kind, normals, -pitch_rad)[0])
+    far = _far(upright_deg, expected_deg)
+    at_level, here = (
+        np.degrees(place_sd_rad(kind, normals, pitch, pitch_sd_rad=math.radians(LOGGED_PITCH_SD_DEG)))
+        for pitch in (np.zeros(len(normals)), np.where(far, -1.0, 1.0) * pitch_rad)
+    )
+    sds = {
+        name: np.sqrt(np.maximum(track.track[name] ** 2 - at_level**2, 0.0) + here**2)
+        for name in ("roll_sd_deg", "shared_roll_sd_deg")
+    }
+    return track.track.assign(
+        roll_deg=wrap_deg(np.where(far, over_deg, upright_deg)),
+        pitch_deg=log_pitch_deg,
+        pitch_sd_deg=OPEN_PITCH_DEG,
+        line_pitch_sd_deg=OPEN_PITCH_DEG,
+        shared_pitch_sd_deg=0.0,
+        pitch_low_deg=-90.0,
+        pitch_high_deg=90.0,
+        **sds,
+    )
+
+
+def _far(upright_deg: Array, expected_deg: Array) -> NDArray[np.bool_]:
+    """Looks of which the upright reading is not the one that the log knows."""
+    return np.asarray(np.abs(wrap_deg(upright_deg - expected_deg)) > 90)
 
 
 def _refused(table: pd.DataFrame, log_pitch_deg: Array) -> pd.DataFrame:

@@ -33,7 +33,14 @@ from .overlay import MASK_PX, burnt_in
 from .swing import Swing, fit_swing
 from .thin import LEVEL_LINE, PLUMB_LINE, ThinLine, fitted, rivals_of, thin_lines, why_not
 
-__all__ = ["LEVEL_LINE", "PLUMB_LINE", "measure_reference", "reference_points", "roll_from_line"]
+__all__ = [
+    "LEVEL_LINE",
+    "PLUMB_LINE",
+    "measure_reference",
+    "place_sd_rad",
+    "reference_points",
+    "roll_from_line",
+]
 
 Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
@@ -49,6 +56,7 @@ LEAST_FOLLOWED, MOST_RIVALLED = 0.5, 1 / 3
 # Two plumb lines stand further apart than this share of the width.
 LEAST_APART = 0.2
 UNKNOWN_PITCH_SD_DEG = 30.0
+WALL_SD_RAD = math.radians(5)
 
 
 @dataclass(frozen=True)
@@ -102,6 +110,23 @@ def roll_from_line(kind: str, normals: Array, pitch_rad: Array) -> tuple[Array, 
     return np.asarray(roll), np.asarray(slope)
 
 
+def place_sd_rad(
+    kind: str, normals: Array, pitch_rad: Array, *, pitch_sd_rad: float, wall_sd_rad: float = WALL_SD_RAD
+) -> Array:
+    """What the place of a line adds to the sd of its roll (k,), rad, where the pitch is known to an sd.
+
+    A plumb line off the lens axis leans with the pitch; a level line above or below the lens by
+    tan(elevation) sin(turn of the wall from square), and the pitch says how far above. Arguments as of
+    :func:`roll_from_line`.
+    """
+    if kind == PLUMB_LINE:
+        return np.asarray(np.abs(roll_from_line(kind, normals, pitch_rad)[1]) * pitch_sd_rad)
+    n = np.asarray(normals, float).reshape(-1, 3)
+    up = np.where(n[:, 1] > 0, -1.0, 1.0)[:, None] * n
+    above = np.tan(angles_from_up(up)[1] - pitch_rad)
+    return np.asarray(np.hypot(above, math.tan(pitch_sd_rad)) * math.sin(wall_sd_rad))
+
+
 def reference_points(luma: Luma, lens: Lens, normal: Array) -> EdgePoints:
     """Points of the thin line of a measured frame, fitted once more from its normal; none if that fails."""
     kind = PLUMB_LINE if abs(normal[0]) > abs(normal[1]) else LEVEL_LINE
@@ -120,7 +145,7 @@ def measure_reference(
     accuracy_rad: float = 0.0,
     upright: bool = False,
     pitch_sd_rad: float = math.radians(3),
-    wall_sd_rad: float = math.radians(5),
+    wall_sd_rad: float = WALL_SD_RAD,
     until_s: float = math.inf,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
@@ -130,8 +155,8 @@ def measure_reference(
     ``kind``: "plumb_line" or "level_line". ``lines``: plumb lines in the picture, 1 or 2; two give pitch too.
     ``accuracy_rad``: sd of the line itself from true. ``upright``: the camera was not upside down; else the
     picture does not tell, and the reading nearer to level is given. ``pitch_sd_rad``: of the pitch at which
-    the roll of one plumb line will be read. ``wall_sd_rad``: of a level line's wall from square to the lens.
-    ``until_s``: clip time up to which frames are read. ``executor``, ``progress``: as of
+    the roll of one line is read, which is 0 here. ``wall_sd_rad``: of a level line's wall from square to the
+    lens. ``until_s``: clip time up to which frames are read. ``executor``, ``progress``: as of
     :func:`horizon.measure.measure_clip`.
 
     Raises
@@ -342,26 +367,22 @@ def _table(
     wall_sd_rad: float,
 ) -> pd.DataFrame:
     swing_sd = (0.0, 0.0) if swing is None else (swing.mean_sd_rad, swing.wander_sd_rad)
+    level = np.zeros(len(looks))
+    place = place_sd_rad(
+        kind, normals[:, 0], level, pitch_sd_rad=pitch_sd_rad, wall_sd_rad=wall_sd_rad
+    ).tolist()
     rows: list[tuple[float | int | str, ...]] = []
-    for look, own in zip(looks, normals, strict=True):
+    for look, own, placed in zip(looks, normals, place, strict=True):
         nan = math.nan
         if not look.marks:
             rows.append((clip, look.frame, look.t_s, *[nan] * 5, look.reason, *[nan] * 6, ""))
         elif len(look.marks) == 1:
-            offset = _offset_sd_rad(own[0], kind, pitch_sd_rad, wall_sd_rad)
-            sds = _sds(look.marks[0], swing_sd, math.hypot(accuracy_rad, offset))
+            sds = _sds(look.marks[0], swing_sd, math.hypot(accuracy_rad, placed))
             rows.append(_one(clip, look, own[0], kind, np.degrees(sds)))
         else:
             rows.append(_pair(clip, look, own, swing_sd, accuracy_rad))
     table = pd.DataFrame(rows, columns=TRACK_COLUMNS)
     return table.astype({"frame": int, "reason": str, "claims": str})
-
-
-def _offset_sd_rad(normal: Array, kind: str, pitch_sd_rad: float, wall_sd_rad: float) -> float:
-    """What the line's place off the lens axis adds to the roll's sd."""
-    if kind == PLUMB_LINE:
-        return abs(float(normal[2])) / math.hypot(normal[0], normal[1]) * pitch_sd_rad
-    return abs(float(normal[2])) / math.hypot(normal[0], normal[1]) * math.sin(wall_sd_rad)
 
 
 def _sds(mark: _Mark, swing_sd: tuple[float, float], common: float) -> tuple[float, float, float]:

@@ -32,6 +32,7 @@ from horizon.angles import wrap_deg
 from horizon.clip import ClipFacts
 from horizon.level import PITCH_TOO, ROLL_ONLY
 from horizon.measure import ClipTrack
+from horizon.reference import place_sd_rad
 from tests.lines_scenes import in_camera
 from tests.rates import world
 
@@ -137,6 +138,36 @@ def test_two_lines_keep_the_pitch_that_they_show():
     assert wrap_deg(table["roll_deg"] - 181.0) == pytest.approx(0)
     assert table["pitch_deg"].to_numpy() == pytest.approx(3.0)
     assert table["pitch_sd_deg"].to_numpy() == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize(
+    ("rise_deg", "pitch_deg"), [(0.0, 0.0), (0.0, 9.0), (8.0, 8.0), (8.0, 0.0), (-5.0, 4.0)]
+)
+@pytest.mark.parametrize("over", [False, True])
+def test_a_level_line_is_as_uncertain_as_it_stands_above_the_lens(rise_deg, pitch_deg, over):
+    """Not as it stands off the picture's middle: a camera may look up at a line that is far above it."""
+    turned = np.radians(5.0)
+    ends = np.array(
+        [[x * np.cos(turned), -np.tan(np.radians(rise_deg)), 1 + x * np.sin(turned)] for x in (-0.5, 0.5)]
+    )
+    normal = np.cross(*in_camera(ends, 180.0 * over + 1.0, pitch_deg))
+    normals = np.array([normal / np.linalg.norm(normal)] * 6)
+    track = line_track("level_line", normals)
+    placed = place_sd_rad("level_line", normals, np.zeros(6), pitch_sd_rad=np.radians(1.0))
+    sd = np.hypot(0.01, np.degrees(placed))
+    track = dataclasses.replace(track, track=track.track.assign(shared_roll_sd_deg=sd, roll_sd_deg=sd))
+    log = log_of(np.full(9, 180.0 * over), np.full(9, pitch_deg), np.arange(9) / 5)
+    table = read(track, shoot_of("level_line"), log).track
+    error_deg = abs(float(wrap_deg(table["roll_deg"].iloc[0] - 180 * over - 1.0)))
+    expected_deg = np.degrees(
+        np.hypot(np.tan(np.radians(rise_deg)), np.tan(np.radians(1.0))) * np.sin(turned)
+    )
+    # The wall is turned by just the sd that is allowed for.
+    assert error_deg == pytest.approx(
+        np.degrees(np.tan(np.radians(abs(rise_deg))) * np.sin(turned)), rel=0.06
+    )
+    for column in ("shared_roll_sd_deg", "roll_sd_deg"):
+        assert table[column].to_numpy() == pytest.approx(np.hypot(0.01, expected_deg), rel=0.06)
 
 
 @pytest.mark.parametrize("changes", [{"body": "airframe"}, {"stabilised": True}])

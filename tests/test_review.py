@@ -337,6 +337,33 @@ def test_pictures_are_whole_frames_with_their_own_horizon_and_edge_points(tmp_pa
         assert (np.abs(off_px) > 2.0).sum() > 20
 
 
+def test_a_plumb_line_is_drawn_where_it_was_measured_whichever_sign_its_normals_have(tmp_path, monkeypatch):
+    said = captions(monkeypatch)
+    path = even(tmp_path / "string.mp4", size=(640, 360))
+    # A camera rolled by 6 deg sees a string straight ahead as leaning the other way.
+    track = tracked(path, [(k, k / 10, 6.0, 0.0) for k in range(0, 20, 2)])
+    signs = np.where(np.arange(10) % 2, -1.0, 1.0)[:, None]
+    normals = signs * [np.cos(np.radians(-6)), np.sin(np.radians(-6)), 0.0]
+    track = dataclasses.replace(track, reference="plumb_line", normals=normals)
+    found = looked([track], tmp_path / "out")
+    shown = [found.pictures[0].image[:360]]
+    shown += [frame.to_ndarray(format="bgr24")[:360] for frame in decoded(tmp_path / "out" / VIDEO)]
+    for picture in shown[:-1]:  # nothing is measured beyond the last look
+        blue, green, red = np.moveaxis(picture.astype(int), -1, 0)
+        row, column = np.nonzero((red > 150) & (green > 130) & (blue < 110))
+        assert np.ptp(row) > 300
+        leans = np.polyfit(row - 179.5, column - 319.5, 1)
+        assert np.degrees(np.arctan(leans[0])) == pytest.approx(6.0, abs=0.5)
+        assert leans[1] == pytest.approx(0, abs=2)
+    assert {caption.line for caption in said} == {"plumb line"}
+    assert "right side low by 6.00" in found.pictures[0].words
+
+
+def decoded(path):
+    with av.open(str(path)) as container:
+        return list(container.decode(video=0))
+
+
 def test_each_clip_is_decoded_once_for_everything(tmp_path, monkeypatch):
     passes = []
     plain = review.read_shown

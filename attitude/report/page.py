@@ -193,8 +193,9 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
 
 def _marks(shoot: Shoot) -> str:
     """What is drawn on the pictures."""
-    kinds = dict.fromkeys(WORDS[clip.reference] for clip in shoot.clips)
-    return MARKS.format(" or the ".join(kinds)) + (AT_REST if WORDS[PLUMB_LINE] in kinds else "")
+    kinds = list(dict.fromkeys(WORDS[clip.reference] for clip in shoot.clips))
+    named = " or ".join(filter(None, (", ".join(kinds[:-1]), kinds[-1])))
+    return MARKS.format(named) + (AT_REST if WORDS[PLUMB_LINE] in kinds else "")
 
 
 def _bars(material: Material) -> list[_Bar]:

@@ -1,12 +1,12 @@
 """``python -m tests.bench.line_sessions --sessions 200``: the bench card from simulated line to verdict.
 
 A sensor with an offset, a camera out of square, or neither (0.5 to 1.5 deg, everything else of healthy size,
-0.08 deg, cross-axis too; 1 % of scale) is filmed before a plumb line, or before a laser line that is off level by
-0.2 mm/m; its six faces are held by a bubble of 0.25 deg. The camera's true attitude plus noise stands for the
-measured line; log, filter and camera are simulated, and everything after the measuring is the tool's own: the
-line read at the log's pitch, the check of the six faces, the inference, the verdict. Which action is
-right is judged where the lean is 0.15 deg or more from the tolerance, twice what one shoot differs by from the
-next.
+0.08 deg, cross-axis too; 1 % of scale) is filmed before a plumb line, or before a laser line that is off
+level by 0.2 mm/m; its six faces are held by a bubble of 0.25 deg. The camera's true attitude plus noise
+stands for the measured line; log, filter and camera are simulated, and everything after the measuring is the
+tool's own: the line read at the log's pitch, the check of the six faces, the inference, the verdict. Which
+action is right is judged where the lean is 0.15 deg or more from the tolerance, twice what one shoot differs
+by from the next.
 """
 
 import argparse
@@ -118,6 +118,10 @@ def line_track(rng, filmed, kind, line_deg):
     pans = pd.DataFrame(columns=["t_s", "yaw_rate_dps", "yaw_rate_sd_dps"], dtype=float)
     # What it reads without the log: the log's pitch comes later.
     table = table.assign(roll_deg=0.0, pitch_deg=0.0, claims=ROLL_ONLY)
+    if kind == "level_line":
+        shared_deg = np.hypot(table["shared_roll_sd_deg"], LASER_DEG)
+        roll_deg = np.hypot(table["roll_sd_deg"], LASER_DEG)
+        table = table.assign(shared_roll_sd_deg=shared_deg, roll_sd_deg=roll_deg)
     return ClipTrack(filmed.clip, table, facts, len(table), "", "unknown", 0.0, pans, None, kind, normals)
 
 
@@ -133,7 +137,7 @@ def captured(rng, errors, faces):
 
 
 def judged(task):
-    """Errors and half-widths of offset, mounting and lean, deg; action, and the right one where it is clear."""
+    """Errors and half-widths of offset, mounting and lean, deg; action, and the right one where clear."""
     name, number = task
     rng = np.random.default_rng([SEED, list(SESSIONS).index(name), number])
     cause = CAUSES[number % len(CAUSES)]

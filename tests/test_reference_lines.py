@@ -340,7 +340,20 @@ def test_only_what_shows_a_horizon_sees_the_skyline():
     rows = solution.best_columns[: 2 * len(line)][:, sky]
     assert (rows[both] == 0).all()
     assert (np.abs(rows[~both]).max(axis=0) > 0).all()
-    assert {"skyline_north", "dip"} <= set(solution.model.names)
+    assert {"skyline_north", "dip", f"line_roll:{one.tracks[0].clip}"} <= set(solution.model.names)
+
+
+def test_the_noise_of_pitch_is_that_of_pitch_that_was_measured():
+    """The zeros of a single line's pitch must not make the horizon's look better than it is."""
+    one = world(12, plan=(*hover(8.0), *pan(12.0, 360.0), *hover(30.0)), surface="sea")
+    alone = dataclasses.replace(one, tracks=one.tracks[:2], clocks=one.clocks[:2])
+    mixed = before_a_line(one, clips=[one.tracks[2].clip])
+    plain, lined = inferred(alone)[1], inferred(mixed)[1]
+    assert lined.fits[lined.best].sd[1] == pytest.approx(plain.fits[plain.best].sd[1], rel=0.15)
+    n = len(lined.model.blocks)
+    line = lined.model.blocks["clip"].isin(lined.model.lines).to_numpy()
+    assert set(lined.noise.component[n : 2 * n][line]) == {2}
+    assert set(lined.noise.component[n : 2 * n][~line]) == {1}
 
 
 def test_bench_holds_split_what_one_plumb_line_shows_in_sum():

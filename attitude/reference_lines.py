@@ -141,7 +141,8 @@ def _refused(table: pd.DataFrame, log_pitch_deg: Array) -> pd.DataFrame:
 
 def read_words(tracks: Sequence[ClipTrack]) -> list[str]:
     """What was taken from the log to read plumb and level lines: one sentence, or none."""
-    clips = ", ".join(track.clip for track in tracks if track.sky == "log")
+    read = [track.clip for track in tracks if track.sky == "log" and track.track["roll_deg"].notna().any()]
+    clips = ", ".join(read)
     return [f"{clips}: read at the log's pitch, and the way up that the log says"] if clips else []
 
 

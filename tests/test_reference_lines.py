@@ -21,6 +21,7 @@ from attitude.reference_lines import (
     OPEN_PITCH_DEG,
     UNLOGGED,
     at_logged_pitch,
+    read_words,
     reference_words,
     references_words,
 )
@@ -128,6 +129,7 @@ def test_a_line_that_cannot_be_plumb_at_the_logged_pitch_is_refused():
     track = line_track("plumb_line", [[0.1, 0.0, 0.995]] * 5)
     table = read(track, shoot_of("plumb_line"), log_of(np.zeros(9), np.full(9, 30.0), np.arange(9) / 5)).track
     assert set(table["reason"]) == {NOT_PLUMB}
+    assert read_words([dataclasses.replace(track, track=table, sky="log")]) == []
 
 
 def test_two_lines_keep_the_pitch_that_they_show():

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from attitude.match import MatchError, Signal, find_place
 from attitude.smooth import LogAngles, log_angles, unwrapped_deg
@@ -29,12 +30,15 @@ if TYPE_CHECKING:
 
 __all__ = ["BANKS_DEG", "LEVEL_SHARE", "MOTION", "ClockError", "ClockFit", "align", "in_real_time"]
 
+Array = NDArray[np.float64]
+
 SAME_POSE_DEG = 0.2
 CONTRADICTION_S = 0.5
 FEWEST_FRAMES = 10
 BANKS_DEG, LEVEL_SHARE = 8.0, 0.3
 PART_SD_S = 0.05  # a camera loses up to a frame or two where it cuts a take
 BODIES = ("camera_sensor", "gimbal_frame", "unknown", "airframe", "joints", "commanded")
+FOLDED = "folded_roll_deg"
 GIVEN, MOTION, NOT_NEEDED = "given", "motion", "not needed and not known"
 
 
@@ -219,7 +223,9 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
     roll_deg, pitch_deg = unwrapped_deg(table["roll_deg"].to_numpy(float)), table["pitch_deg"].to_numpy(float)
     roll_sd, pitch_sd = (np.fmax(table[c].to_numpy(float), 0.1) for c in ("roll_sd_deg", "pitch_sd_deg"))
     signals = [Signal("roll_deg", t_s, roll_deg, roll_sd, small=0.2, gain=1.0, gain_sd=0.02)]
-    if track.tells_pitch:
+    if not track.tells_pitch:
+        signals = [replace(signals[0], column=FOLDED, value=_folded_deg(roll_deg))]
+    else:
         signals.append(Signal("pitch_deg", t_s, pitch_deg, pitch_sd, small=0.2, gain=1.0, gain_sd=0.15))
     pans = track.yaw_rate.dropna()
     if len(pans) >= FEWEST_FRAMES:
@@ -235,6 +241,11 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
         tuple(signals),
         tuple(s if s.column == "roll_deg" else replace(s, value=-s.value) for s in signals),
     ]
+
+
+def _folded_deg(roll_deg: Array) -> Array:
+    """Roll as a single line shows it, the same upright and upside down, and without a jump between."""
+    return np.asarray(np.degrees(np.sin(2 * np.radians(roll_deg)) / 2))
 
 
 def _by_motion(
@@ -260,7 +271,8 @@ def _by_motion(
                 continue
             log, note = place.log, ""
             if scaling == "free":
-                turned = " and ".join(column.removesuffix("_deg") for column in place.against)
+                against = ("roll_deg" if column == FOLDED else column for column in place.against)
+                turned = " and ".join(column.removesuffix("_deg") for column in against)
                 unlike = (
                     f"its {turned} against the picture's" if turned else "some angle unlike the picture's"
                 )
@@ -298,7 +310,8 @@ def _log_angles(index: int, log: AttitudeLog) -> LogAngles:
     columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * log.has_yaw
     table = log.table.dropna(subset=columns)
     angles = {column: table[column].to_numpy(float) for column in columns}
-    return log_angles(index, log.name, table["t_s"].to_numpy(float), angles)
+    found = log_angles(index, log.name, table["t_s"].to_numpy(float), angles)
+    return replace(found, angle_deg=found.angle_deg | {FOLDED: _folded_deg(found.angle_deg["roll_deg"])})
 
 
 def _body(log: AttitudeLog) -> str:

@@ -35,12 +35,20 @@ from horizon.angles import wrap_deg
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
 
-__all__ = ["at_frames", "footage_roll", "log_roll", "mean_lean", "out_of_tolerance", "tilt_about_pose"]
+__all__ = [
+    "at_frames",
+    "footage_roll",
+    "log_roll",
+    "mean_lean",
+    "on_purpose",
+    "out_of_tolerance",
+    "tilt_about_pose",
+]
 __all__ += ["DELIBERATE_DEG", "SMOOTH_S", "means_over", "smoothed", "with_parts"]
 
 Array = NDArray[np.float64]
 
-DELIBERATE_DEG, LEAVES_DEG, ABOUT_TURN_S = 20.0, 3.0, 0.5
+DELIBERATE_DEG, LEAVES_DEG, ABOUT_TURN_S = 20.0, 3.0, 1.0
 LEAST_SD_DEG = 0.01
 WORST_S, SMOOTH_S = 5.0, 1.0
 BLOCK_S = 2.0
@@ -94,7 +102,7 @@ def footage_roll(tracks: Sequence[ClipTrack], shoot: Shoot, found: Residuals | N
             held_deg = table["frame"].map(_held_deg(logged, trim_deg)).astype(float)
             # A frame without the log beside it shows nothing that the log could have known.
             part[f"{PART}not_held"] = held_deg.fillna(0.0).to_numpy(float)
-        parts.append(part[~_on_purpose(part["t_s"].to_numpy(float), tilt_deg)])
+        parts.append(part[~on_purpose(part["t_s"].to_numpy(float), tilt_deg, pose_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
 
 
@@ -137,7 +145,7 @@ def log_roll(found: Residuals) -> pd.DataFrame:
         part["t_s"], part["shot"] = frames["t_s"].to_numpy(float), frames["shot"].to_numpy()
         part["for_test"] = part["shot"].isin(FOUND_TESTS)
         part["lasts_s"] = _lasts_s(part["t_s"].to_numpy(float))
-        parts.append(part[~_on_purpose(part["t_s"].to_numpy(float), tilt_deg)])
+        parts.append(part[~on_purpose(part["t_s"].to_numpy(float), tilt_deg, pose_deg)])
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=COLUMNS)
 
 
@@ -221,11 +229,13 @@ def means_over(part: pd.DataFrame, column: str, length_s: float, *, centred: boo
     return np.asarray((total[ends] - total[starts]) / (weights[ends] - weights[starts]))
 
 
-def _on_purpose(t_s: Array, tilt_deg: Array) -> NDArray[np.bool_]:
-    """Frames of excursions that reach far off the pose, and those just before and after them."""
+def on_purpose(t_s: Array, tilt_deg: Array, pose_deg: Array) -> NDArray[np.bool_]:
+    """Frames of excursions that reach far off the pose, or into another, and those just before and after."""
     off = np.abs(tilt_deg) > LEAVES_DEG
     run = np.cumsum(np.diff(off, prepend=False) != 0)
-    far = np.unique(run[np.abs(tilt_deg) > DELIBERATE_DEG])
+    # A line is not measured on its way over: what is left of that are its ends.
+    over = np.flatnonzero(np.diff(pose_deg) != 0)
+    far = np.unique([*run[np.abs(tilt_deg) > DELIBERATE_DEG], *run[over], *run[over + 1]])
     turned_s = t_s[off & np.isin(run, far)]
     if not len(turned_s):
         return np.zeros(len(t_s), bool)

@@ -42,8 +42,9 @@ AT_THE_LINE = (
     "pipe or shelf beside it in the picture.",
     'Or a level line right across the picture, 3 to 10 m away (then reference = "level_line" in the sheet): '
     "string between the marks of a water level, good to 1 mm over 5 m, 0.01 deg; or a self-levelling laser "
-    "line on a wall that faces the camera squarely, 0.2 to 0.4 mm/m by its data sheet: level_accuracy = "
-    '"0.4 mm/m", 0.02 deg. Turn the laser half round on its spot: the line must fall on itself.',
+    "line on a wall square to the lens (its two ends equally far, to 5 cm), 0.2 to 0.4 mm/m by its data "
+    'sheet: level_accuracy = "0.4 mm/m", 0.02 deg. Turn the laser half round on its spot: the line must fall '
+    "on itself.",
     "The line through the picture's middle and from edge to edge, in focus, the lens level.",
     "Stabilisation and levelling in the camera off; horizon trim at zero, or written into the sheet.",
     "Log the sensor's own attitude, and its raw accelerometer, from power-on to the end. Let the camera run "

@@ -53,6 +53,7 @@ Array = NDArray[np.float64]
 
 SD_COLUMNS = ["line_roll_sd_deg", "line_pitch_sd_deg", "shared_roll_sd_deg", "shared_pitch_sd_deg"]
 MOVING_DPS = 4.0
+ROLLED_DEG, LEAST_POWER = 5.0, 1e-9  # within a window; the pitch of a single line is the log's own
 BLOCK_S = 2.0
 WINDOW_S, LAG_S = 20.0, 1.0
 ODD_AROUND, ODD_DEG, ODD_TIMES, LATE_S = 7, 0.3, 6.0, 0.1
@@ -307,12 +308,16 @@ def _correlation_s(frames: pd.DataFrame) -> float:
             inside = (t_s >= k * WINDOW_S) & (t_s < (k + 1) * WINDOW_S)
             if np.count_nonzero(inside) < 40:
                 continue
+            # A camera that is rolled shows what its angles cost, which no noise is.
+            rolled_deg = np.unwrap(part["log_roll_deg"].to_numpy(float)[inside], period=360.0)
+            if np.ptp(rolled_deg) > ROLLED_DEG:
+                continue
             lag = round(LAG_S / float(np.median(np.diff(t_s[inside]))))
             for column in ("r_roll_deg", "r_pitch_deg"):
                 y = part[column].to_numpy(float)[inside]
                 y = y - np.polynomial.Polynomial.fit(t_s[inside], y, 2)(t_s[inside])
                 power = float(y @ y)
-                if power > 0 and 0 < lag < len(y) // 2:
+                if power > LEAST_POWER and 0 < lag < len(y) // 2:
                     found.append(float(y[lag:] @ y[:-lag]) / power)
     return float(np.interp(np.median(found), *_expected())) if found else 0.0
 

@@ -137,11 +137,11 @@ def describe(name: str, rig_kind: str, *, hold_s: int = HOLD_S, indoors: bool = 
         "turns": (EIGHT[rig_kind], 60),
         "tilt": (f"Slowly lens up by 15 deg, down by 15 deg and back, the {seen} kept in the picture.", 40),
         "wiggle": (
-            "By hand three quick 25 deg rolls about the lens axis, each back to level, with uneven pauses, "
-            "the line kept in the picture. First and last."
+            "By hand three rolls of 25 deg about the lens axis, to either side in turn, about three seconds "
+            "over and three back, with uneven pauses, the line kept in the picture. First and last."
             if indoors
             else "Three quick 10 deg tilts, then a 30 deg pan each way. First and last.",
-            15,
+            22 if indoors else 15,
         ),
         "ordinary": ("As you always film.", 60),
         "warm_up": (

@@ -56,7 +56,7 @@ LEAST_FOLLOWED, MOST_RIVALLED = 0.5, 1 / 3
 # Two plumb lines stand further apart than this share of the width.
 LEAST_APART = 0.2
 UNKNOWN_PITCH_SD_DEG = 30.0
-WALL_SD_RAD = math.radians(5)
+WALL_SD_RAD = math.radians(2.5)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from attitude.picture import mean_lean, out_of_tolerance, with_parts
+from attitude.picture import mean_lean, on_purpose, out_of_tolerance, with_parts
 
 N = 100  # frames, 10 a second
 
@@ -80,3 +80,16 @@ def test_a_look_that_is_badly_known_is_no_worst_second():
     assert np.abs(smooth).max() == pytest.approx(0.1 + 3.9 * (0.05 / 1.5) ** 2 / 10, abs=0.0005)
     known = frames.assign(roll_sd_deg=0.05)
     assert np.abs(out_of_tolerance(known, 0.5).time.tilt_deg).max() > 0.4
+
+
+def test_the_ends_of_a_roll_over_that_is_not_measured_are_no_lean():
+    """A line is followed to 30 deg at most: of its way to upside down only the beginning and end are seen."""
+    t_s = np.arange(0, 20, 0.2)
+    tilt_deg, pose_deg = np.full(100, 0.8), np.where(t_s < 10, 0.0, 180.0)
+    tilt_deg[48:50], tilt_deg[50:53] = (4.0, 12.0), (-14.0, -6.0, -3.5)
+    left_out = on_purpose(t_s, tilt_deg, pose_deg)
+    assert left_out[44:57].all()
+    assert not left_out[:40].any()
+    assert not left_out[60:].any()
+    # The same in one pose is a lean.
+    assert not on_purpose(t_s, tilt_deg, np.zeros(100)).any()

@@ -497,4 +497,4 @@ def test_the_way_into_a_turn_on_purpose_counts_neither():
     roll_deg = np.clip(np.minimum(30 * (t_s - 8), 30 * (12 - t_s)), 0, 30)
     kept = clips_named(["a.mp4"], t_s=t_s, roll_deg=roll_deg).kept
     assert kept["tilt_deg"].abs().max() < 0.01
-    assert (len(t_s) - len(kept)) * 0.04 == pytest.approx(4.0 + 2 * 0.4, abs=0.1)
+    assert (len(t_s) - len(kept)) * 0.04 == pytest.approx(4.0 + 2 * 0.9, abs=0.1)

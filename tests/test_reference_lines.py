@@ -148,7 +148,7 @@ def test_two_lines_keep_the_pitch_that_they_show():
 @pytest.mark.parametrize("over", [False, True])
 def test_a_level_line_is_as_uncertain_as_it_stands_above_the_lens(rise_deg, pitch_deg, over):
     """Not as it stands off the picture's middle: a camera may look up at a line that is far above it."""
-    turned = np.radians(5.0)
+    turned = np.radians(2.5)
     ends = np.array(
         [[x * np.cos(turned), -np.tan(np.radians(rise_deg)), 1 + x * np.sin(turned)] for x in (-0.5, 0.5)]
     )
@@ -191,6 +191,20 @@ def test_the_clock_is_found_by_the_roll_alone():
     )
     (fit,) = align([track], [log], shoot_of("plumb_line"))
     assert fit.offset_s == pytest.approx(15.0, abs=0.02)
+
+
+def test_the_clock_is_found_across_a_roll_over():
+    """A line looks the same upside down: the half turn of the log is none to the picture."""
+    log_t_s = np.arange(0, 60, 0.05)
+    moves_deg = 20 * np.exp(-(((log_t_s - 22) / 1.6) ** 2)) - 18 * np.exp(-(((log_t_s - 27.3) / 1.5) ** 2))
+    over = log_t_s > 31
+    log = log_of(moves_deg + np.where(over, 180.0, 0.0), np.zeros(len(log_t_s)), log_t_s)
+    t_s = np.arange(120) / 5
+    roll_deg = np.interp(t_s + 15.0, log_t_s, moves_deg) + np.where(t_s + 15 > 31, -0.2, 0.6)
+    normals = [normal_of("plumb_line", roll, 0.0) for roll in roll_deg]
+    (fit,) = align([line_track("plumb_line", normals, roll_deg=roll_deg)], [log], shoot_of("plumb_line"))
+    assert fit.offset_s == pytest.approx(15.0, abs=0.04)
+    assert fit.own_scale
 
 
 def test_a_reference_is_named_as_people_say_it():

@@ -1,12 +1,13 @@
 """``python -m tests.bench.line_sessions --sessions 200``: the bench card from simulated line to verdict.
 
 A sensor with an offset, a camera out of square, or neither (0.5 to 1.5 deg, everything else of healthy size,
-0.08 deg, cross-axis too; 1 % of scale) is filmed before a plumb line, or before a laser line that is off
-level by 0.2 mm/m; its six faces are held by a bubble of 0.25 deg. The camera's true attitude plus noise
-stands for the measured line; log, filter and camera are simulated, and everything after the measuring is the
-tool's own: the line read at the log's pitch, the check of the six faces, the inference, the verdict. Which
-action is right is judged where the lean is 0.15 deg or more from the tolerance, twice what one shoot differs
-by from the next.
+0.08 deg, cross-axis too; 1 % of scale; 0.5 deg of pitch between camera and sensor) is filmed before a plumb
+line, or before a laser line that is off level by 0.2 mm/m, on a wall 2.5 deg from square and 0.5 deg above
+the lens (sd); its six faces are held by a bubble of 0.25 deg. The camera's true attitude plus noise stands
+for the measured line; log, filter and camera are simulated, and everything after the measuring is the tool's
+own: the line read at the log's pitch, the check of the six faces, the inference, the verdict. Which action is
+right is judged where the lean is 0.15 deg or more from the tolerance, twice what one shoot differs by from
+the next.
 """
 
 import argparse
@@ -51,11 +52,11 @@ SAME_DAY_MG = 0.3  # by which the offset differs between cube and line
 
 
 def rolled():
-    """Three quick rolls by hand, with uneven pauses."""
+    """Three rolls by hand, to either side in turn, with uneven pauses."""
     stages = []
-    for pause_s in (0.9, 1.3, 0.8):
-        stages += [Stage("wiggle", 0.8, roll_deg=25.0, transition_s=0.7)]
-        stages += [Stage("wiggle", pause_s, transition_s=0.7)]
+    for roll_deg, pause_s in ((25.0, 0.9), (-25.0, 1.5), (25.0, 0.8)):
+        stages += [Stage("wiggle", 3.0, roll_deg=roll_deg, transition_s=3.0)]
+        stages += [Stage("wiggle", 3.0 + pause_s, transition_s=3.0)]
     return tuple(stages)
 
 
@@ -77,13 +78,16 @@ def session(rng, cause, name):
     cross = rng.normal(0, np.radians(HEALTHY_DEG), (3, 3)) * (1 - np.eye(3))
     scale = rng.normal(0, 0.01, 3)
     errors = replace(rig.errors, scale=tuple(scale), cross_axis=tuple(map(tuple, cross)))
-    rig = replace(rig, errors=errors, powered_on_s=WARM_S)
+    roll_deg, _, yaw_deg = rig.mounting_deg
+    seat_deg = (roll_deg, float(rng.normal(0, 0.5)), yaw_deg)
+    rig = replace(rig, errors=errors, powered_on_s=WARM_S, mounting_deg=seat_deg)
     truth, flex_deg = settled_truth(rig), float(rng.normal(0, FLEX_DEG))
     truth = replace(truth, mounting_deg=(truth.mounting_deg[0] + flex_deg, 0.0, 0.0))
     noise = (0.02, float(rng.uniform(0.005, 0.03)), 1.0)
     world = film_flights([(rig, plan, None)], rng, truth, noise=noise, fps=5.0, flex_deg=flex_deg)
     line_deg = float(rng.normal(0, LASER_DEG)) if kind == "level_line" else 0.0
-    tracks = [line_track(rng, one, kind, line_deg) for one in world.tracks]
+    aside, wall, rise = np.tan(rng.uniform(-0.05, 0.05)), *np.radians(rng.normal(0, [2.5, 0.5]))
+    tracks = [line_track(one, kind, line_deg, aside, wall, rise) for one in world.tracks]
     clips = tuple(replace(clip, reference=kind, level_accuracy_deg=LASER_DEG) for clip in world.shoot.clips)
     shoot = replace(world.shoot, clips=clips, rig_kind="bench")
     tracks = at_logged_pitch(tracks, world.logs, world.clocks, shoot)
@@ -101,13 +105,18 @@ def session(rng, cause, name):
     return judge(causes, shoot), causes, truth
 
 
-def line_track(rng, filmed, kind, line_deg):
-    """What a line in place of the horizon shows: its normals, roll at pitch 0, and no pitch."""
+def line_track(filmed, kind, line_deg, aside, wall, rise):
+    """What a line in place of the horizon shows: its normals, and what is read without the log's pitch.
+
+    line_deg : the laser off level. aside : tangent of the string's azimuth. wall, rise : rad, of the wall
+    from square and of the laser's line above the lens.
+    """
     table = filmed.track
     rolls_deg, pitches_deg = (table[c].to_numpy() for c in ("roll_deg", "pitch_deg"))
-    aside = np.tan(np.radians(rng.uniform(-3, 3)))
-    hung, level = [[aside, -0.4, 1.0], [aside, 0.7, 1.0]], [[-0.5, 0.0, 1.0], [0.6, 0.0, 1.0]]
-    ends = hung if kind == "plumb_line" else level
+    if kind == "plumb_line":
+        ends = [[aside, -0.4, 1.0], [aside, 0.7, 1.0]]
+    else:
+        ends = [[x * np.cos(wall), -np.tan(rise), 1 + x * np.sin(wall)] for x in (-0.5, 0.6)]
     seen = [
         in_camera(np.array(ends), roll - line_deg, pitch)
         for roll, pitch in zip(rolls_deg, pitches_deg, strict=True)

@@ -39,7 +39,7 @@ from attitude.unknowns import (
     skyline_unknowns,
 )
 from horizon.angles import rolled
-from horizon.reference import LEVEL_LINE
+from horizon.reference import LEVEL_LINE, PLUMB_LINE
 
 if TYPE_CHECKING:
     from attitude.clock import ClockFit
@@ -339,6 +339,9 @@ def _line_share(blocks: pd.DataFrame, has_yaw: bool, lines: Mapping[str, str]) -
             shares[LEVEL_LINE] = shares.get(LEVEL_LINE, 0.0) + own
         elif name in lines or not has_yaw:
             shares[str(name)] = own
+        if lines.get(name) == PLUMB_LINE:
+            # Camera and log differ in pitch by the same in all clips, and a string aside leans with it.
+            shares[PLUMB_LINE] = shares.get(PLUMB_LINE, 0.0) + own
     sky = ~np.isin(clip, list(lines))
     if not has_yaw or not sky.any():
         return shares

@@ -249,6 +249,9 @@ def files(folder: Path) -> Check:
     return check
 
 
+LARGEST_LEVEL_DEG = 1.0
+
+
 def slope_deg(value: Any) -> float:
     """Accuracy of a level as printed on it, in degrees: "0.5 mm/m", "20 arcmin", "30 arcsec", "0.25 deg"."""
     found = SLOPE.fullmatch(value.strip()) if isinstance(value, str) else None
@@ -262,6 +265,13 @@ def slope_deg(value: Any) -> float:
         size_deg = size * SLOPE_UNITS_DEG[found[2]]
     if not 0 < size_deg <= LARGEST_SLOPE_DEG:
         refuse(value, f"{expected}, above 0 and at most {LARGEST_SLOPE_DEG:g} deg")
+    return size_deg
+
+
+def _level_deg(value: Any) -> float:
+    size_deg = slope_deg(value)
+    if size_deg > LARGEST_LEVEL_DEG:
+        refuse(value, f"at most {LARGEST_LEVEL_DEG:g} deg: what is worse is no level")
     return size_deg
 
 
@@ -346,7 +356,7 @@ def tables(folder: Path) -> dict[str, dict[str, Check]]:
             "lens": file(folder),
             "reference": choice("horizon", "plumb_line", "level_line"),
             "lines": _line_count,
-            "level_accuracy": slope_deg,
+            "level_accuracy": _level_deg,
             "exclude_s": _stretches,
         },
         "bench": {

@@ -31,6 +31,7 @@ __all__ = ["LENS_FILE", "undetermined_sums"]
 Array = NDArray[np.float64]
 
 UNDETERMINED = 0.5  # of the prior sd left
+LEAST_VARIANCE = 1e-9  # as a share of what was open before
 LITTLE_PART = 0.2
 LENS_FILE = "lens_file"
 PLANES = ("roll", "pitch")
@@ -156,7 +157,8 @@ def _groups(solution: Solution, members: list[_Member]) -> list[list[_Member]]:
     """Members that the same data speak of, two at least to a group."""
     if len(members) < 2:
         return []
-    told = np.linalg.inv(_scaled_cov(solution, members))
+    # A sum that is known for certain, beside its members, leaves nothing to invert.
+    told = np.linalg.inv(_scaled_cov(solution, members) + LEAST_VARIANCE * np.eye(len(members)))
     size = np.sqrt(np.diag(told))
     near = np.abs(told) > LITTLE_PART * np.outer(size, size)
     for _ in members:

@@ -38,13 +38,13 @@ BENCH_SHEET = (
 # Line and bob: common practice. Water level: a millimetre at each end of five metres; laser: from memory.
 AT_THE_LINE = (
     "Hang a plumb line first: smooth string of 1 to 2 mm, dark before a light wall or light before a dark "
-    "one, a weight of half a kilogram or more in a bucket of water, 3 to 5 m before the lens. No door frame, "
-    "pipe or shelf beside it in the picture.",
+    "one, a weight of half a kilogram or more in a bucket of water, 3 to 10 m before the lens. No door "
+    "frame, pipe or shelf beside it in the picture.",
     'Or a level line right across the picture, 3 to 10 m away (then reference = "level_line" in the sheet): '
     "string between the marks of a water level, good to 1 mm over 5 m, 0.01 deg; or a self-levelling laser "
-    "line on a wall square to the lens (its two ends equally far, to 5 cm), 0.2 to 0.4 mm/m by its data "
-    'sheet: level_accuracy = "0.4 mm/m", 0.02 deg. Turn the laser half round on its spot: the line must fall '
-    "on itself.",
+    "line on a wall square to the lens (its ends equally far, to 4 cm per metre), 0.2 to 0.4 mm/m by its "
+    'data sheet: level_accuracy = "0.4 mm/m", 0.02 deg. Turn the laser half round on its spot: the line must '
+    "fall on itself.",
     "The line through the picture's middle and from edge to edge, in focus, the lens level.",
     "Stabilisation and levelling in the camera off; horizon trim at zero, or written into the sheet.",
     "Log the sensor's own attitude, and its raw accelerometer, from power-on to the end. Let the camera run "
@@ -151,14 +151,16 @@ def protocol(
     if lacking is not None:
         power_ons = _only(power_ons, {lack.shot: lack for lack in lacking}, rig_kind, at_line)
     filmed = {step.shot.name for one in power_ons for step in one.steps}
-    by_hand = "upside_down" in filmed
+    by_hand = at_line or "upside_down" in filmed
     return Protocol(
         rig_kind=rig_kind,
         lacking=lacking is not None,
         cautions=_cautions(rig_kind, by_hand=by_hand, at_line=at_line) if filmed else (),
         before=AT_THE_LINE if at_line else _before(rig_kind),
         power_ons=power_ons,
-        instead=_substitutes(hold_s, rig_kind, at_line) if by_hand and "six_faces" not in filmed else (),
+        instead=_substitutes(hold_s, rig_kind, at_line)
+        if "upside_down" in filmed and "six_faces" not in filmed
+        else (),
         hold_s=hold_s,
         reach=reach(hold_s),
     )
@@ -313,7 +315,7 @@ def _cautions(rig_kind: str, *, by_hand: bool, at_line: bool) -> tuple[Cautions,
     )
     every = by_hand_cautions(rig_kind, indoors=at_line)
     own = tuple(line for line in every if line not in filming.lines)
-    hands = Cautions("Before the camera is turned over by hand", own)
+    hands = Cautions("Before the camera is turned by hand", own)
     return (filming, hands) if by_hand else (filming,)
 
 

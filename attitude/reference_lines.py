@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from attitude.clock import ClockFit
     from horizon.measure import ClipTrack
 
-__all__ = ["LEVEL_PITCH_SD_DEG", "LOGGED_PITCH_SD_DEG", "OPEN_PITCH_DEG", "WORDS"]
+__all__ = ["CONTRADICTED", "LEVEL_PITCH_SD_DEG", "LOGGED_PITCH_SD_DEG", "OPEN_PITCH_DEG", "WORDS"]
 __all__ += ["accuracy_deg", "at_logged_pitch", "log_tells_pose"]
 __all__ += ["read_words", "reference_words", "references_words"]
 
@@ -44,6 +44,8 @@ OPEN_PITCH_DEG = 180.0
 # How well the pitch is known at which a line is read: the log's, or that of a camera taken to be level.
 LOGGED_PITCH_SD_DEG, LEVEL_PITCH_SD_DEG = 1.0, 3.0
 UNLOGGED = "the log has no attitude here, and the line needs it"
+MOST_PITCH_OFF_DEG = 5.0
+CONTRADICTED = "the two lines tell another pitch than the log: not two strings, or another log"
 NOT_PLUMB = "at the logged pitch no roll makes this line plumb"
 WORDS = {HORIZON: "horizon", PLUMB_LINE: "plumb line", LEVEL_LINE: "level line"}
 
@@ -83,6 +85,9 @@ def _read(track: ClipTrack, log: AttitudeLog, offset_s: float, shoot: Shoot) -> 
     turned_deg = float(shoot.camera.mount_roll_deg - sheet.picture_turned_deg)
     expected_deg = logged["roll_deg"].to_numpy(float) + turned_deg
     table = _pair(track, expected_deg) if track.tells_pitch else _single(track, expected_deg, log_pitch_deg)
+    if track.tells_pitch:
+        off_deg = np.abs(table["pitch_deg"].to_numpy(float) - log_pitch_deg)
+        table = table.assign(reason=table["reason"].mask(off_deg > MOST_PITCH_OFF_DEG, CONTRADICTED))
     return replace(track, track=_refused(table, log_pitch_deg), sky="log")
 
 
@@ -141,7 +146,8 @@ def _refused(table: pd.DataFrame, log_pitch_deg: Array) -> pd.DataFrame:
 
 def read_words(tracks: Sequence[ClipTrack]) -> list[str]:
     """What was taken from the log to read plumb and level lines: one sentence, or none."""
-    read = [track.clip for track in tracks if track.sky == "log" and track.track["roll_deg"].notna().any()]
+    lines = [track for track in tracks if track.sky == "log" and not track.tells_pitch]
+    read = [track.clip for track in lines if track.track["roll_deg"].notna().any()]
     clips = ", ".join(read)
     return [f"{clips}: read at the log's pitch, and the way up that the log says"] if clips else []
 

@@ -30,7 +30,7 @@ from .lens import Lens, pixels
 from .level import PITCH_TOO, ROLL_ONLY
 from .measure import ClipTrack, FrameReader
 from .overlay import MASK_PX, burnt_in
-from .swing import Swing, fit_swing
+from .swing import Swing, fit_swings
 from .thin import LEVEL_LINE, PLUMB_LINE, ThinLine, fitted, rivals_of, thin_lines, why_not
 
 __all__ = [
@@ -55,6 +55,7 @@ JUMP_SHARE, JUMP_RAD, JUMP_CONTRAST, CHAIN_GAP_S = 0.06, math.radians(6), 2.5, 0
 LEAST_FOLLOWED, MOST_RIVALLED = 0.5, 1 / 3
 # Two plumb lines stand further apart than this share of the width.
 LEAST_APART = 0.2
+PAIR_CONTRAST = 1.6  # two strings of one reel before one wall
 UNKNOWN_PITCH_SD_DEG = 30.0
 WALL_SD_RAD = math.radians(2.5)
 
@@ -255,6 +256,8 @@ def _found(
         return [], f"fewer than two {name}s in the picture", False
     if len(found) > 2 and rivals_of(found[1], found[2:], []):
         return [], f"more than two lines could be the {name}s", True
+    if not 1 / PAIR_CONTRAST < found[0].contrast_grey / found[1].contrast_grey < PAIR_CONTRAST:
+        return [], f"no two lines that look alike enough to be the {name}s", False
     pair = sorted(found[:2], key=lambda line: line.middle_px)
     if pair[1].middle_px - pair[0].middle_px < LEAST_APART * lens.width_px:
         return [], f"the two {name}s are too close together", False
@@ -345,7 +348,7 @@ def _without_swing(looks: list[_Look], kind: str, count: int) -> tuple[Array, Sw
     for line in range(count):
         noise = np.array([math.sqrt(_noise(look.marks[line])) for look in looks if look.marks])
         roll, pitch = angles_from_up(normals[seen, line])
-        swing = fit_swing(t_s, np.column_stack([roll, pitch]), float(np.median(noise)))
+        swing = fit_swings(t_s, np.column_stack([roll, pitch]), float(np.median(noise)))
         normals[seen, line] = up_from_angles(*(np.column_stack([roll, pitch]) - swing.off_rad).T)
         if worst is None or swing.mean_sd_rad > worst.mean_sd_rad or (swing.words and not worst.words):
             worst = swing

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-__all__ = ["Swing", "fit_swing"]
+__all__ = ["Swing", "fit_swing", "fit_swings"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +23,9 @@ PERIODS_S = np.geomspace(0.8, 6.0, 70)
 DECAYS_S = (2.0, 4.0, 8.0, 16.0, 40.0, 1000.0)
 # Fewer periods do not tell the swing from where the line hangs.
 LEAST_PERIODS, LEAST_LOOKS = 1.5, 12
+# Farther from where it mostly is, the camera is rolled on purpose; so long before and after, it still moves.
+ROLLED_RAD, EDGE_S, GAP_S = math.radians(4), 1.0, 1.0
+LEAST_REST = 1 / 3  # of the longest
 PIECE_S = 8.0
 # Left over, the camera was still enough; and a swing explains so much of what there is.
 STILL_RAD, LEAST_EXPLAINED = math.radians(0.1), 0.5
@@ -44,18 +47,23 @@ class Swing:
     words: str
 
 
-def fit_swing(t_s: Array, angles_rad: Array, noise_rad: float) -> Swing:
+def fit_swing(t_s: Array, angles_rad: Array, noise_rad: float, at_s: Array | None = None) -> Swing:
     """Swing of a line at times (n,): its turn in the picture and its place, ``angles_rad`` (n, 2).
 
-    ``noise_rad``: sd of the turn in single looks.
+    ``noise_rad``: sd of the turn in single looks. ``at_s`` (m,): times for which the swing is wanted, those
+    of the looks unless given.
     """
-    none = np.zeros_like(angles_rad)
+    wanted_s = t_s if at_s is None else at_s
+    none = np.zeros((len(wanted_s), 2))
     turn = angles_rad[:, 0]
     lasts_s = float(np.ptp(t_s))
     base = _base(t_s)
     flat_rad = _left(base, turn)
     if len(t_s) < LEAST_LOOKS:
-        return Swing(none, _rms(turn - turn.mean()) if len(t_s) > 1 else 0.0, 0.0, "")
+        moved_rad = float(np.ptp(turn)) if len(t_s) > 1 else 0.0
+        # In less than a period the line may hang as far off as it is seen to move.
+        words = f"moves by {math.degrees(moved_rad):.1g} deg, and the clip is too short to see it swing"
+        return Swing(none, moved_rad, 0.0, words if moved_rad > LEAST_SAID_RAD else "")
     period_s, decay_s = _best(t_s, turn, base, lasts_s)
     design = np.column_stack([base, _waves(t_s, period_s, decay_s)])
     left = _left(design, turn)
@@ -64,7 +72,7 @@ def fit_swing(t_s: Array, angles_rad: Array, noise_rad: float) -> Swing:
     first_rad = float(np.hypot(*solution[-2:, 0]))
     swings = explained >= LEAST_EXPLAINED and first_rad >= max(LEAST_SWING_RAD, 2 * _rms(left))
     if swings and _rms(left) <= STILL_RAD and lasts_s >= LEAST_PERIODS * period_s:
-        off = design[:, -2:] @ solution[-2:]
+        off = _waves(wanted_s, period_s, decay_s, t_s[0]) @ solution[-2:]
         mean_sd = _mean_sd(_with_curves(design, t_s, period_s, decay_s, solution[-2:, 0]), base, left)
         words = (
             f"swings by {math.degrees(first_rad):.2g} deg at first, period {period_s:.2g} s; "
@@ -81,6 +89,36 @@ def fit_swing(t_s: Array, angles_rad: Array, noise_rad: float) -> Swing:
     return Swing(none, _mean_sd(base, base, flat_rad) if _rms(flat_rad) <= STILL_RAD else 0.0, 0.0, "")
 
 
+def fit_swings(t_s: Array, angles_rad: Array, noise_rad: float) -> Swing:
+    """As :func:`fit_swing`, by the stretches of a clip between which the camera is rolled on purpose.
+
+    The string swings on meanwhile: other looks have the swing of the stretch next to them taken off.
+    """
+    turn = angles_rad[:, 0]
+    rolled = np.abs(turn - np.median(turn)) > ROLLED_RAD
+    if not rolled.any():
+        return fit_swing(t_s, angles_rad, noise_rad)
+    breaks = (np.diff(rolled.astype(int)) != 0) | (np.diff(t_s) > GAP_S)
+    rests: list[NDArray[np.int_]] = []
+    for run in np.split(np.arange(len(t_s)), np.flatnonzero(breaks) + 1):
+        from_s = t_s[run[0]] + (EDGE_S if run[0] > 0 else 0.0)
+        to_s = t_s[run[-1]] - (EDGE_S if run[-1] < len(t_s) - 1 else 0.0)
+        rest = run[(t_s[run] >= from_s) & (t_s[run] <= to_s)]
+        if not rolled[run[0]] and len(rest) >= LEAST_LOOKS:
+            rests.append(rest)
+    if not rests:
+        return Swing(np.zeros_like(angles_rad), 0.0, 0.0, "")
+    # A moment's rest between two rolls is too short to see a swing.
+    longest = max(map(len, rests))
+    rests = [rest for rest in rests if len(rest) >= LEAST_REST * longest]
+    found = [fit_swing(t_s[rest], angles_rad[rest], noise_rad, t_s) for rest in rests]
+    away_s = [np.maximum(t_s[rest[0]] - t_s, t_s - t_s[rest[-1]]) for rest in rests]
+    off = np.stack([one.off_rad for one in found])[np.argmin(away_s, axis=0), np.arange(len(t_s))]
+    worst = max(found, key=lambda one: (one.mean_sd_rad, one.words))
+    words = worst.words or next((one.words for one in found if one.words), "")
+    return Swing(off, worst.mean_sd_rad, max(one.wander_sd_rad for one in found), words)
+
+
 def _base(t_s: Array) -> Array:
     """Columns of the line's own place: a constant, or straight pieces."""
     pieces = int(np.ptp(t_s) / PIECE_S) if len(t_s) else 0
@@ -90,8 +128,8 @@ def _base(t_s: Array) -> Array:
     return np.column_stack([np.interp(t_s, knots, row) for row in np.eye(pieces + 1)])
 
 
-def _waves(t_s: Array, period_s: float, decay_s: float) -> Array:
-    at = t_s - t_s[0]
+def _waves(t_s: Array, period_s: float, decay_s: float, from_s: float | None = None) -> Array:
+    at = t_s - (t_s[0] if from_s is None else from_s)
     fading = np.exp(-at / decay_s)
     phase = 2 * np.pi * at / period_s
     return np.column_stack([fading * np.cos(phase), fading * np.sin(phase)])

@@ -137,14 +137,17 @@ def thin_lines(
 
 
 def rivals_of(line: ThinLine, middle: list[ThinLine], beside: list[ThinLine]) -> list[ThinLine]:
-    """Other lines through the middle that are comparably strong, and lines beside it that look the same."""
+    """Other lines through the middle that are comparably strong, and lines beside it that look the same.
+
+    A line beside it that is stronger is one whatever it looks like: who hangs a string aims near it.
+    """
     return [
         other
         for others, share, alike in ((middle, RIVAL_SHARE, False), (beside, LIKE_SHARE, True))
         for other in others
         if other is not line
         and other.strength >= share * line.strength
-        and (other.contrast_grey * line.contrast_grey > 0 or not alike)
+        and (not alike or other.contrast_grey * line.contrast_grey > 0 or other.strength > line.strength)
     ]
 
 

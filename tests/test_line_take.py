@@ -55,6 +55,9 @@ def found(tmp_path_factory):
         0.2,
         10.0,
         float(true_t_s.iloc[-1]),
+        swing_deg=0.8,
+        period_s=3.0,
+        decay_s=60.0,
         width_px=1.5,
         clutter=("door", "skirting"),
     )
@@ -85,6 +88,10 @@ def test_offset_and_seat_are_split(found):
         assert estimate["high"] - estimate["low"] < 2 * most
     assert told["verdict"]["action"] == "recalibrate"
     assert "is upside down" in " ".join(said.split())
+
+
+def test_the_swing_of_the_string_is_taken_off_between_the_rolls(found):
+    assert "take.mp4: the plumb line swings by 0." in " ".join(found[0].split())
 
 
 def test_rolls_by_hand_and_the_roll_over_are_no_lean(found):

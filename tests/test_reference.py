@@ -11,7 +11,7 @@ from horizon.clip import ClipError, probe, read_frames
 from horizon.lens import Lens, lens_from_hfov
 from horizon.level import PITCH_TOO, ROLL_ONLY
 from horizon.reference import measure_reference, reference_points, roll_from_line
-from horizon.swing import fit_swing
+from horizon.swing import fit_swing, fit_swings
 from tests.lines_scenes import Room, film, in_camera
 
 LENS = lens_from_hfov(640, 360, 65)
@@ -207,3 +207,33 @@ def test_a_camera_that_turns_is_not_taken_for_a_swing():
     turn = np.radians(6 * np.sin(2 * np.pi * t_s / 9) + 4 * np.sin(2 * np.pi * t_s / 2.3 + t_s**2 / 40))
     swing = fit_swing(t_s, np.column_stack([turn, turn]), np.radians(0.01))
     assert (swing.off_rad == 0).all()
+
+
+def test_a_swing_is_taken_off_between_rolls_by_hand():
+    t_s, angles = swinging(40.0, swing_deg=0.8, period_s=3.0, decay_s=60.0)
+    rolled = 25 * np.exp(-(((t_s - 3) / 1.2) ** 2)) - 25 * np.exp(-(((t_s - 36) / 1.2) ** 2))
+    turned = angles + np.radians(rolled)[:, None]
+    swing = fit_swings(t_s, turned, np.radians(0.01))
+    assert "swings by 0.8" in swing.words or "swings by 0.7" in swing.words
+    hold = (t_s > 9) & (t_s < 30)
+    left_deg = np.degrees((turned - swing.off_rad)[hold, 0])
+    assert np.abs(left_deg).max() < 0.06
+    assert np.degrees(swing.mean_sd_rad) < 0.02
+    # It swings on while the camera is rolled.
+    assert np.degrees(np.abs(swing.off_rad - angles).max()) < 0.2
+
+
+@pytest.mark.parametrize("lasts_s", [1.0, 1.4, 2.0])
+def test_less_than_a_period_is_as_unsure_as_it_moves_and_says_so(lasts_s):
+    t_s, angles = swinging(lasts_s, fps=5.0, period_s=4.5, decay_s=60.0)
+    swing = fit_swing(t_s, angles, np.radians(0.01))
+    assert abs(angles[:, 0].mean()) < 2.5 * swing.mean_sd_rad
+    assert "too short to see it swing" in swing.words
+
+
+def test_two_lines_that_do_not_look_alike_are_no_pair(tmp_path):
+    """One string and a thin pipe: with two strings wanted they must not be taken for them."""
+    _, found = measured(
+        tmp_path, replace(ROOM, azimuths_deg=(-14.0,), length_s=0.6, clutter=("pipe",)), lines=2
+    )
+    assert found.track["roll_deg"].isna().all()

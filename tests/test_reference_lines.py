@@ -17,6 +17,7 @@ from attitude.log import AttitudeLog
 from attitude.outlook import lacking_shots
 from attitude.plans import hover, pan, upside_down
 from attitude.reference_lines import (
+    CONTRADICTED,
     NOT_PLUMB,
     OPEN_PITCH_DEG,
     UNLOGGED,
@@ -25,6 +26,7 @@ from attitude.reference_lines import (
     reference_words,
     references_words,
 )
+from attitude.residuals import residuals
 from attitude.sheet import Camera, ClipSheet, LogSheet, Shoot
 from attitude.shots import describe
 from attitude.verdict import judge
@@ -205,6 +207,34 @@ def test_the_clock_is_found_across_a_roll_over():
     (fit,) = align([line_track("plumb_line", normals, roll_deg=roll_deg)], [log], shoot_of("plumb_line"))
     assert fit.offset_s == pytest.approx(15.0, abs=0.04)
     assert fit.own_scale
+
+
+@pytest.mark.parametrize(("pitch_deg", "kept"), [(4.0, True), (12.0, False)])
+def test_two_lines_that_contradict_the_logged_pitch_are_refused(pitch_deg, kept):
+    normals = np.tile(normal_of("plumb_line", 1.0, pitch_deg), (9, 1))
+    track = line_track("plumb_line", normals, claims=PITCH_TOO, roll_deg=1.0, pitch_deg=pitch_deg)
+    log = log_of(np.zeros(9), np.full(9, 2.0), np.arange(9) / 5)
+    table = read(track, shoot_of("plumb_line", clip={"lines": 2}), log).track
+    assert table["roll_deg"].notna().all() == kept
+    assert (table["reason"] == ("" if kept else CONTRADICTED)).all()
+
+
+def test_the_pitch_that_a_string_aside_leans_with_is_one_for_all_clips():
+    """Camera and log differ in pitch by the same in every clip: more of them do not average it away."""
+    one = world(3, plan=(*hover(20.0), *hover(20.0), *hover(20.0), *hover(20.0)))
+    clips = tuple(dataclasses.replace(clip, reference="plumb_line") for clip in one.shoot.clips)
+    half_widths = []
+    for count in (1, 4):
+        tracks = one.tracks[:count]
+        for track in tracks:
+            track.reference = "plumb_line"
+            track.track["shared_roll_sd_deg"] = 0.12
+        shoot = dataclasses.replace(one.shoot, clips=clips[:count])
+        witnesses = Witnesses(
+            residuals(tracks, one.logs, one.clocks[:count], shoot), one.logs, tracks, one.clocks[:count]
+        )
+        half_widths.append(infer(witnesses, shoot, solution_of(witnesses, shoot)).lean.half_width)
+    assert half_widths[1] > 1.9 * 0.12
 
 
 def test_a_reference_is_named_as_people_say_it():

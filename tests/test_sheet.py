@@ -374,6 +374,7 @@ def test_wrong_log_entries(folder, entry, expected):
             'level_accuracy is for a level_line; add reference = "level_line", or leave it out',
         ),
         ('reference = "level_line"\nlevel_accuracy = 0.3', "level_accuracy is 0.3; expected text as printed"),
+        ('reference = "level_line"\nlevel_accuracy = "9 deg"', "expected at most 1 deg"),
         (
             'reference = "level_line"\npicture_turned_deg = 90',
             "a level line needs a camera that is not in portrait; film it upright or upside down",

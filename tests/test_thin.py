@@ -176,3 +176,13 @@ def test_an_upside_down_camera_has_its_level_stroke_on_the_same_side():
     drawn = draw_reference(grey, LARGE, normal, roll_rad=float(np.radians(179.0)))
     columns = np.nonzero(np.abs(drawn.astype(int) - np.array(SKY_BLUE)).max(axis=2) < 60)[1]
     assert (columns < 640).all()
+
+
+def test_a_stronger_line_beside_is_a_rival_whatever_its_grey():
+    """A white string hung aside, and a faint dark joint through the middle."""
+    seen = luma(strip(strip(wall(), 318, 1.2, 2.0, -40.0), 440, 0.0, 2.0, 90.0))
+    middle, beside = thin_lines(seen, LENS, PLUMB_LINE)
+    assert rivals_of(middle[0], middle, beside)
+    seen = luma(strip(strip(wall(), 318, 0.0, 2.0, -90.0), 440, 1.2, 2.0, 40.0))
+    middle, beside = thin_lines(seen, LENS, PLUMB_LINE)
+    assert not rivals_of(middle[0], middle, beside)

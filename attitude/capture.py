@@ -129,16 +129,16 @@ class Capture:
 
 
 def nearest_face(mean_g: Array) -> tuple[str, float]:
-    """Face that is most nearly up in a mean reading (3,), and how far off, deg."""
+    """Face that is most nearly up in a mean reading (3,), and the cosine of how far off it is."""
     axis = int(np.argmax(np.abs(mean_g)))
-    off = float(np.arccos(min(1.0, abs(mean_g[axis]) / np.linalg.norm(mean_g))))
-    return ("+" if mean_g[axis] > 0 else "-") + "xyz"[axis], float(np.degrees(off))
+    cosine = float(abs(mean_g[axis]) / np.linalg.norm(mean_g))
+    return ("+" if mean_g[axis] > 0 else "-") + "xyz"[axis], cosine
 
 
 def face_of(mean_g: Array) -> str:
     """Face that is up in a mean reading (3,), "" where none is within 15 deg."""
-    face, off_deg = nearest_face(mean_g)
-    return face if np.cos(np.radians(off_deg)) >= FACE_COSINE else ""
+    face, cosine = nearest_face(mean_g)
+    return face if cosine >= FACE_COSINE else ""
 
 
 def face_axis(face: str) -> tuple[int, float]:

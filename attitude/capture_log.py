@@ -54,6 +54,11 @@ class _Readings:
     temperature_c: Array | None
     notes: tuple[str, ...]
 
+    @property
+    def period_s(self) -> float:
+        """Usual time between readings."""
+        return float(np.median(np.diff(self.t_s)))
+
 
 def read_capture(sheet: CaptureSheet) -> Capture:
     """Read the files of a capture and find its holds.
@@ -191,8 +196,7 @@ def _holds(sheet: CaptureSheet, readings: _Readings, label: str = "") -> tuple[S
     """
     found = still_stretches(readings.t_s, readings.readings_g)
     if not found:
-        period_s = float(np.median(np.diff(readings.t_s)))
-        shortest_s = shortest_hold_s(period_s)
+        shortest_s = shortest_hold_s(readings.period_s)
         rest_s = "ten seconds" if shortest_s <= SHORTEST_S else f"{2 * shortest_s:.0f} s"
         raise CaptureError(
             f"{readings.path.name}: no hold in {np.ptp(readings.t_s):.0f} s: looked for {shortest_s:.0f} s "
@@ -236,12 +240,11 @@ def _hold_notes(readings: _Readings, holds: Sequence[StaticHold]) -> list[str]:
     if spikes:
         what = "a single reading" if spikes == 1 else f"{spikes} single readings"
         notes.append(f"{name}: left out {what} far out within a hold")
-    period_s = float(np.median(np.diff(readings.t_s)))
-    shortest_s = shortest_hold_s(period_s)
+    shortest_s = shortest_hold_s(readings.period_s)
     if shortest_s > SHORTEST_S:
         notes.append(
-            f"{name}: only {1 / period_s:.2g} readings a second: rests of less than {shortest_s:.0f} s are "
-            f"overlooked; log faster, or hold each face for {2 * shortest_s:.0f} s"
+            f"{name}: only {1 / readings.period_s:.2g} readings a second: rests of less than "
+            f"{shortest_s:.0f} s are overlooked; log faster, or hold each face for {2 * shortest_s:.0f} s"
         )
     return notes
 

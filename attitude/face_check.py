@@ -130,12 +130,11 @@ class FacesFound:
         # What is open of the sensor cancels, but not what is open of the readings.
         own_deg = float(np.degrees(self.models[0].offset_sd_g.max()))
         roll, pitch = (
-            Estimate(one.value, float(np.hypot(one.sd, own_deg)))
+            replace(one, sd=float(np.hypot(one.sd, own_deg)))
             for one in moved_by(self.model.constants, self.sheet.new, self.truth, self.axes)
         )
-        both = roll, pitch
-        far = any(abs(one.value) > max(MISSED_DEG, one.half_width) for one in both)
-        return both if far else None
+        far = any(abs(one.value) > max(MISSED_DEG, one.half_width) for one in (roll, pitch))
+        return (roll, pitch) if far else None
 
     @property
     def again(self) -> tuple[FaceFound, ...]:
@@ -414,8 +413,9 @@ def _refuse_missing(
         same = f"{face_side(twice[0], sheet, axes)} was held {count[twice[0]]} times ({names})"
         raise CaptureError(f"{sheet.path.name}: {same}, {lacking} not at all; hold each face once")
     for hold, face in poses:
-        nearest, off_deg = nearest_face(hold.mean_g)
+        nearest, cosine = nearest_face(hold.mean_g)
         if not face and nearest in missing:
+            off_deg = np.degrees(np.arccos(cosine))
             raise CaptureError(
                 f"{hold.name}: {off_deg:.0f} deg off {face_side(nearest, sheet, axes)}, and no other hold "
                 "has that face up; level it by the bubble and hold it again"

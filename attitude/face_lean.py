@@ -127,9 +127,4 @@ def pose_words(face: str, axes: tuple[str, ...]) -> str:
     """How the camera lies with that face up: ``camera level``, ``camera upside down``, ``right side up``."""
     along = along_axes(axes, face_up(face)[None])[0]
     side = int(np.argmax(np.abs(along)))
-    words = (
-        ("right side up", "left side up"),
-        ("camera upside down", "camera level"),
-        ("lens up", "lens down"),
-    )
-    return words[side][0 if along[side] > 0 else 1]
+    return POSE_OF_AXIS[side][0 if along[side] > 0 else 1]

@@ -51,9 +51,9 @@ def with_uncertainty(value: float, half_width: float, unit: str) -> str:
     return f"{round(value, n) + 0.0:.{n}f} ± {half_width:.{n}f} {unit}"
 
 
-def listed(words: Sequence[str]) -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """``a``, ``a and b``, ``a, b and c``; ``last``: before the last of them."""
+    return f" {last} ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
 
 
 def range_words(low: float, high: float, unit: str) -> str:

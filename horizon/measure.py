@@ -14,7 +14,8 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
-from pathlib import Path
+from functools import partial
+from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -31,9 +32,10 @@ from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
 from .sequence import THUMB_PX, Seen, off_sequence
 
-__all__ = ["ClipTrack", "FrameReader", "measure_clip"]
+__all__ = ["ClipTrack", "look_through", "measure_clip"]
 
 Array = NDArray[np.float64]
+Luma = NDArray[np.uint8]
 Array32 = NDArray[np.float32]
 
 # Five looks a second settle a lean, and align a clock too: it is fitted on angles, not on their rates. A
@@ -122,40 +124,16 @@ def measure_clip(
     ClipError
         The clip cannot be opened, or no frame of it decodes.
     """
-    path = facts.path
-    covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
-    looks: list[_Look] = []
-    waiting: deque[Future[list[_Look]]] = deque()
-    reader = FrameReader(path, facts, until_s)
-    wanted_s = min(facts.duration_s, until_s)
-
-    def tell() -> None:
-        # By what is measured: decoding runs ahead, by all of a short clip.
-        if progress is not None and looks and wanted_s > 0:
-            progress(min(1.0, looks[-1].t_s / wanted_s))
-
-    for run in reader.runs():
-        if executor is None:
-            looks += _measure_run(run, lens, dip_rad, covered)
-        else:
-            waiting.append(executor.submit(_measure_run, run, lens, dip_rad, covered))
-            # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
-            while len(waiting) > RUNS_AHEAD:
-                looks += waiting.popleft().result()
-        tell()
-    for future in waiting:
-        looks += future.result()
-        tell()
-    if reader.frames_read == 0:
-        raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
+    measure = partial(_measure_run, lens=lens, dip_rad=dip_rad)
+    looks, covered, reader = look_through(facts, until_s, measure, executor, progress)
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
     return ClipTrack(
-        path.name,
-        _table(path.name, looks, signs, surroundings),
+        facts.path.name,
+        _table(facts.path.name, looks, signs, surroundings),
         facts,
         reader.frames_read,
-        "" if reader.stopped else damage(facts, reader.frames_read, reader.last_t_s),
+        reader.damage,
         sky,
         dip_rad,
         _pan_table(looks, signs),
@@ -163,31 +141,82 @@ def measure_clip(
     )
 
 
+class _Timed(Protocol):
+    @property
+    def t_s(self) -> float: ...
+
+
+_AnyLook = TypeVar("_AnyLook", bound=_Timed)
+
+
+def look_through(
+    facts: ClipFacts,
+    until_s: float,
+    measure: Callable[[list[Frame], Luma | None], list[_AnyLook]],
+    executor: Executor | None,
+    progress: Callable[[float], None] | None,
+) -> tuple[list[_AnyLook], Luma | None, "FrameReader"]:
+    """The looks of a clip in order of time, what is burnt into its picture, and how far it was read.
+
+    ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes. Others as
+    for :func:`measure_clip`, errors too.
+    """
+    covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
+    looks: list[_AnyLook] = []
+    waiting: deque[Future[list[_AnyLook]]] = deque()
+    reader = FrameReader(facts, until_s)
+    wanted_s = min(facts.duration_s, until_s)
+
+    def take(found: list[_AnyLook]) -> None:
+        looks.extend(found)
+        # By what is measured: decoding runs ahead, by all of a short clip.
+        if progress is not None and looks and wanted_s > 0:
+            progress(min(1.0, looks[-1].t_s / wanted_s))
+
+    for run in reader.runs():
+        if executor is None:
+            take(measure(run, covered))
+            continue
+        waiting.append(executor.submit(measure, run, covered))
+        # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
+        while len(waiting) > RUNS_AHEAD:
+            take(waiting.popleft().result())
+    for future in waiting:
+        take(future.result())
+    if reader.frames_read == 0:
+        raise ClipError(f"{facts.path.name}: no frame of it decodes; copy it again from the card")
+    return looks, covered, reader
+
+
 class FrameReader:
     """Frames of a clip at the looking rate, in runs of neighbours, and how far the clip could be read.
 
-    ``frames_read`` and ``last_t_s`` (s) count while :meth:`runs` goes on. ``stopped``: whether
-    the clip goes on behind the time that was wanted.
+    ``frames_read`` counts while :meth:`runs` goes on.
     """
 
-    def __init__(self, path: Path, facts: ClipFacts, until_s: float) -> None:
-        self._path = path
+    def __init__(self, facts: ClipFacts, until_s: float) -> None:
+        self._facts = facts
         self._until_s = until_s
         rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
         self._step_s = 1 / rate - 0.4 / max(facts.fps, rate)
         self.frames_read = 0
-        self.last_t_s = 0.0
-        self.stopped = False
+        self._last_t_s = 0.0
+        self._stopped = False
+
+    @property
+    def damage(self) -> str:
+        """What is wrong with the clip, by how far it could be read; "" for nothing."""
+        return "" if self._stopped else damage(self._facts, self.frames_read, self._last_t_s)
 
     def runs(self) -> Iterator[list[Frame]]:
         """Frames to look at, ``RUN`` neighbours at a time."""
         run: list[Frame] = []
         last_look_s = -math.inf
-        for frame in read_frames(self._path):
+        for frame in read_frames(self._facts.path):
             if frame.t_s > self._until_s:
-                self.stopped = True
+                self._stopped = True
                 break
-            self.frames_read, self.last_t_s = frame.index + 1, frame.t_s
+            self.frames_read, self._last_t_s = frame.index + 1, frame.t_s
             if frame.t_s - last_look_s >= self._step_s:
                 run.append(frame)
                 last_look_s = frame.t_s
@@ -198,9 +227,7 @@ class FrameReader:
             yield run
 
 
-def _measure_run(
-    run: list[Frame], lens: Lens, dip_rad: float, covered: NDArray[np.uint8] | None
-) -> list[_Look]:
+def _measure_run(run: list[Frame], covered: Luma | None, *, lens: Lens, dip_rad: float) -> list[_Look]:
     """Looks of neighbouring frames; each starts from the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []

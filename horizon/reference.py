@@ -11,10 +11,10 @@ looks of other lines are refused. A plumb line swings; that is taken off by :mod
 """
 
 import math
-from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -23,13 +23,12 @@ from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
 from .angles import angles_from_up, up_from_angles, wrap_deg
-from .clip import ClipError, ClipFacts, Frame, damage, spread_lumas
+from .clip import ClipFacts, Frame
 from .coarse import picture_area
 from .frame import EdgePoints
 from .lens import Lens, pixels
 from .level import PITCH_TOO, ROLL_ONLY
-from .measure import ClipTrack, FrameReader
-from .overlay import MASK_PX, burnt_in
+from .measure import ClipTrack, look_through
 from .swing import Swing, fit_swings
 from .thin import LEVEL_LINE, PLUMB_LINE, ThinLine, fitted, rivals_of, thin_lines, why_not
 
@@ -46,8 +45,6 @@ Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
 
 NAMES = {PLUMB_LINE: "plumb line", LEVEL_LINE: "level line"}
-RUNS_AHEAD = 8
-MASK_LOOKS = 12
 # From one look to the next: how far the line may move, as a share of the picture's width (a fast swing, a
 # quick turn), and by how much its contrast may change.
 JUMP_SHARE, JUMP_RAD, JUMP_CONTRAST, CHAIN_GAP_S = 0.06, math.radians(6), 2.5, 0.7
@@ -165,39 +162,19 @@ def measure_reference(
     ClipError
         The clip cannot be opened, or no frame of it decodes.
     """
-    path = facts.path
-    covered = burnt_in(spread_lumas(path, facts, MASK_LOOKS, MASK_PX))
-    looks: list[_Look] = []
-    waiting: deque[Future[list[_Look]]] = deque()
-    reader = FrameReader(path, facts, until_s)
-    wanted_s = min(facts.duration_s, until_s)
-
-    def take(found: list[_Look]) -> None:
-        looks.extend(found)
-        if progress is not None and looks and wanted_s > 0:
-            progress(min(1.0, looks[-1].t_s / wanted_s))
-
-    for run in reader.runs():
-        if executor is None:
-            take(_measure_run(run, lens, kind, lines, covered))
-        else:
-            waiting.append(executor.submit(_measure_run, run, lens, kind, lines, covered))
-            while len(waiting) > RUNS_AHEAD:
-                take(waiting.popleft().result())
-    for future in waiting:
-        take(future.result())
-    if reader.frames_read == 0:
-        raise ClipError(f"{path.name}: no frame of it decodes; copy it again from the card")
+    measure = partial(_measure_run, lens=lens, kind=kind, count=lines)
+    looks, covered, reader = look_through(facts, until_s, measure, executor, progress)
     looks = _one_line(looks, lens, kind)
     normals, swing = _without_swing(looks, kind, lines)
-    table = _table(path.name, looks, normals, swing, kind, accuracy_rad, pitch_sd_rad, wall_sd_rad)
-    notes = () if swing is None or not swing.words else (f"{path.name}: the plumb line {swing.words}",)
+    name = facts.path.name
+    table = _table(name, looks, normals, swing, kind, accuracy_rad, pitch_sd_rad, wall_sd_rad)
+    notes = () if swing is None or not swing.words else (f"{name}: the plumb line {swing.words}",)
     return ClipTrack(
-        path.name,
+        name,
         table,
         facts,
         reader.frames_read,
-        "" if reader.stopped else damage(facts, reader.frames_read, reader.last_t_s),
+        reader.damage,
         "picture" if upright else "unknown",
         0.0,
         pd.DataFrame(columns=["t_s", "yaw_rate_dps", "yaw_rate_sd_dps"], dtype=float),
@@ -208,7 +185,7 @@ def measure_reference(
     )
 
 
-def _measure_run(run: list[Frame], lens: Lens, kind: str, count: int, covered: Luma | None) -> list[_Look]:
+def _measure_run(run: list[Frame], covered: Luma | None, *, lens: Lens, kind: str, count: int) -> list[_Look]:
     """Looks of neighbouring frames; each follows the lines of the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []

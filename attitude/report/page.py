@@ -32,7 +32,7 @@ from attitude.report.rig_table import HEADINGS, rig_part
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
 from attitude.sheet import Shoot
-from attitude.words import printable
+from attitude.words import listed, printable
 from horizon.draw import encoded
 from horizon.reference import PLUMB_LINE
 
@@ -194,8 +194,7 @@ def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Pictur
 def _marks(shoot: Shoot) -> str:
     """What is drawn on the pictures."""
     kinds = list(dict.fromkeys(WORDS[clip.reference] for clip in shoot.clips))
-    named = " or ".join(filter(None, (", ".join(kinds[:-1]), kinds[-1])))
-    return MARKS.format(named) + (AT_REST if WORDS[PLUMB_LINE] in kinds else "")
+    return MARKS.format(listed(kinds, "or")) + (AT_REST if WORDS[PLUMB_LINE] in kinds else "")
 
 
 def _bars(material: Material) -> list[_Bar]:

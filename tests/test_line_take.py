@@ -11,7 +11,7 @@ from attitude.plans import Stage, hover, upside_down
 from attitude.simulate import Rig, SensorErrors, fly
 from horizon.lens import lens_from_hfov
 from tests import lines_scenes
-from tests.bench.line_sessions import rolled
+from tests.bench.line_to_verdict import rolled
 from tests.commands import run_here
 
 pytestmark = pytest.mark.long

@@ -1,4 +1,4 @@
-"""``python -m tests.bench.line_sessions --sessions 200``: the bench card from simulated line to verdict.
+"""``python -m tests.bench.line_to_verdict --shoots 200``: the bench card from simulated line to verdict.
 
 A sensor with an offset, a camera out of square, or neither (0.5 to 1.5 deg, everything else of healthy size,
 0.08 deg, cross-axis too; 1 % of scale; 0.5 deg of pitch between camera and sensor) is filmed before a plumb
@@ -42,7 +42,7 @@ from tests.captures import Board, capture
 from tests.lines_scenes import in_camera
 from tests.rates import film_flights
 
-__all__ = ["session"]
+__all__ = ["bench_shoot", "rolled"]
 
 SEED, BUBBLE_DEG, LASER_DEG = 8_000, 0.25, float(np.degrees(0.2e-3))
 CAUSES = ("sensor_offset", "mounting", "none")
@@ -62,7 +62,7 @@ def rolled():
 
 CARD = (*rolled(), *hover(25.0), *hover(25.0, shot="upside_down"), *upside_down(25.0), *rolled())
 # Name: what is filmed, before which line, and which faces are held.
-SESSIONS = {
+SHOOTS = {
     "card, plumb line": (CARD, "plumb_line", 6),
     "card, laser line": (CARD, "level_line", 6),
     "one clip and six faces": (hover(25.0), "plumb_line", 6),
@@ -71,9 +71,9 @@ SESSIONS = {
 }
 
 
-def session(rng, cause, name):
-    """Verdict and causes of one bench session, and its truth."""
-    plan, kind, faces = SESSIONS[name]
+def bench_shoot(rng, cause, name):
+    """Verdict and causes of one bench shoot, and its truth."""
+    plan, kind, faces = SHOOTS[name]
     rig, _, _ = drawn(rng, cause)
     cross = rng.normal(0, np.radians(HEALTHY_DEG), (3, 3)) * (1 - np.eye(3))
     scale = rng.normal(0, 0.01, 3)
@@ -148,9 +148,9 @@ def captured(rng, errors, faces):
 def judged(task):
     """Errors and half-widths of offset, mounting and lean, deg; action, and the right one where clear."""
     name, number = task
-    rng = np.random.default_rng([SEED, list(SESSIONS).index(name), number])
+    rng = np.random.default_rng([SEED, list(SHOOTS).index(name), number])
     cause = CAUSES[number % len(CAUSES)]
-    verdict, causes, truth = session(rng, cause, name)
+    verdict, causes, truth = bench_shoot(rng, cause, name)
     offset, seat, lean = causes.offset_mg["sideways"], causes.mounting_deg["roll"], causes.lean
     rows = [
         (offset.value / MG_PER_DEG - truth.offset_deg[0], offset.half_width / MG_PER_DEG),
@@ -164,14 +164,14 @@ def judged(task):
 
 
 def main():
-    """Print a row per kind of session."""
+    """Print a row per kind of bench shoot."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--sessions", type=int, default=200)
-    count = parser.parse_args().sessions
-    print("| session | offset held | mounting held | lean held | ± offset, mounting | right action |")
+    parser.add_argument("--shoots", type=int, default=200)
+    count = parser.parse_args().shoots
+    print("| bench shoot | offset held | mounting held | lean held | ± offset, mounting | right action |")
     print("|---|---|---|---|---|---|")
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        for name in SESSIONS:
+        for name in SHOOTS:
             found = list(pool.map(judged, [(name, k) for k in range(count)], chunksize=5))
             rows = np.array([one[0] for one in found])
             held = np.sum(np.abs(rows[:, :, 0]) <= rows[:, :, 1], axis=0)

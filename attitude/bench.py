@@ -10,6 +10,9 @@ The columns, units, sign and axes of a hold's file are those of the first log wi
 one the columns are ax, ay, az in the unit that a reading of one g tells, sign and axes those of the first. A
 ``faces.json`` holds raw readings; what the gimbal's own constants took off while the shoot was filmed is
 taken off them, so that the offset is the one that is left.
+
+Bubble, noise and another day's offset are whole sizes: the report widens everything for what is not known of
+log and filter (:data:`attitude.unknowns.INFLATE`), which a hold does not need, so its sd enters less by that.
 """
 
 from __future__ import annotations
@@ -29,7 +32,7 @@ from attitude.mapping import accelerometer_scale_g, along_axes, along_camera, nu
 from attitude.repeatability import label
 from attitude.sheet import BenchSheet, LogSheet, Shoot
 from attitude.table import TableError, read_table
-from attitude.unknowns import BENCH_SCALE, Unknown
+from attitude.unknowns import BENCH_SCALE, INFLATE, Unknown
 
 __all__ = ["BenchError", "Hold", "bench_rows", "bench_unknowns", "read_holds"]
 
@@ -40,7 +43,7 @@ USUAL_COLUMNS = ("ax", "ay", "az")
 # Readings of one g: in g, in m/s^2, in mg, and in counts of 16 bits at 16, 8, 4 and 2 g full scale.
 USUAL_UNITS_G = (1.0, 1 / 9.80665, 1e-3, 1 / 2048, 1 / 4096, 1 / 8192, 1 / 16384)
 UNIT_WITHIN = 0.1
-ANOTHER_DAY_G = 5e-4  # by which an offset differs on another day, at another temperature
+ANOTHER_DAY_G = 5e-4  # by which an offset differs between bench and shoot, another day, another temperature
 FEWEST_READINGS, RESOLUTION_G = 10, 2e-4
 MOVED_G = 0.02
 TILTED = 0.9  # cosine beyond which a hold is not the pose that the sheet says
@@ -118,7 +121,7 @@ def _holds_of(name: str, told: Mapping[str, Any], which: str, log: LogSheet) -> 
     holds = zip(faces, ups, along_axes(along, readings_g), sds_g, strict=True)
     bubble_deg = float(told["bubble_deg"])
     return [
-        Hold(f"{name} {one['face']}", up, reading, float(np.hypot(sd_g, ANOTHER_DAY_G)), bubble_deg)
+        Hold(f"{name} {one['face']}", up, reading, float(sd_g), bubble_deg)
         for one, up, reading, sd_g in holds
     ]
 
@@ -189,25 +192,33 @@ def _pose_up(pose: str, log: LogSheet) -> Array:
 
 
 def bench_unknowns(holds: Sequence[Hold]) -> list[Unknown]:
-    """Scale of each axis that some hold has upright, as the angle it looks like."""
+    """Scale of each axis that some hold has upright, and what the offsets were else when held, as angles."""
+    if not holds:
+        return []
     used = sorted({int(np.argmax(np.abs(hold.up))) for hold in holds})
     size = BENCH_SCALE * DEG_PER_RAD
-    return [Unknown(f"bench_scale_{AXES[k]}", "", size, size) for k in used]
+    day_deg = ANOTHER_DAY_G * DEG_PER_RAD / INFLATE
+    scales = [Unknown(f"bench_scale_{AXES[k]}", "", size, size) for k in used]
+    return scales + [Unknown(f"bench_day_{axis}", "", day_deg, day_deg) for axis in AXES]
 
 
 def bench_rows(holds: Sequence[Hold], names: Sequence[str]) -> tuple[Array, Array, Array]:
-    """Columns (3 per hold, unknowns), what was read less the pose, deg (3 per hold), and its sd, deg."""
+    """Columns (3 per hold, unknowns), what was read less the pose, deg (3 per hold), and its sd, deg.
+
+    The sd is what the report, which widens it by ``INFLATE``, shows whole.
+    """
     columns = np.zeros((3 * len(holds), len(names)))
     seen, sd = np.zeros(3 * len(holds)), np.zeros(3 * len(holds))
     for i, hold in enumerate(holds):
         along = int(np.argmax(np.abs(hold.up)))
         for k in range(3):
             row = 3 * i + k
-            columns[row, names.index(f"offset_{AXES[k]}")] = 1.0
+            for of in ("offset", "bench_day"):
+                columns[row, names.index(f"{of}_{AXES[k]}")] = 1.0
             seen[row] = DEG_PER_RAD * (hold.reading_g[k] - hold.up[k])
             sd[row] = DEG_PER_RAD * hold.sd_g
             if k == along:
                 columns[row, names.index(f"bench_scale_{AXES[k]}")] = hold.up[k]
             else:
                 sd[row] = np.hypot(sd[row], hold.bubble_deg)
-    return columns, seen, sd
+    return columns, seen, sd / INFLATE

@@ -51,6 +51,7 @@ Array = NDArray[np.float64]
 
 TREMBLE_DEG, FEWEST_LOOKS = 0.12, 6  # a gimbal that holds trembles less, a hand more
 UPRIGHT = 0.8  # cosine of what still counts as one pose
+LINES = (LEVEL_LINE, f"{PLUMB_LINE} upright", f"{PLUMB_LINE} over")  # whose error is one unknown
 
 
 @dataclass(frozen=True)
@@ -253,7 +254,7 @@ def observation_model(
         *sensor_unknowns(stretches, blocks, pitch_zero_sd_deg),
         *hand_unknowns(by_hand),
         *skyline_unknowns(with_sky, shoot, has_yaw),
-        *line_unknowns(blocks, line_share),
+        *line_unknowns(blocks, line_share, LINES),
         *([] if still is None else still.unknowns),
         *bench_unknowns(holds),
         *([] if with_sky.empty else [Unknown("dip", "", dip_sd_deg, dip_sd_deg)]),
@@ -328,20 +329,24 @@ def _with_rates(blocks: pd.DataFrame, frames: pd.DataFrame) -> pd.DataFrame:
 def _line_share(blocks: pd.DataFrame, has_yaw: bool, lines: Mapping[str, str]) -> dict[str, Array]:
     """Heading, deg, clip or reference -> share of its line's error in each block, for those looked at.
 
-    lines : clips measured against plumb or level lines, and which.
+    lines : clips measured against plumb or level lines, and which. What throws a level line, and the wall it
+    stands on, are as untrue in one clip as in the next. A string aside leans by the pitch in which camera and
+    log differ, the same in all clips; turned over, what of it is the camera's changes sign and what is the
+    sensor's does not, so that upright and turned over tell nothing of one another.
     """
     clip = blocks["clip"].to_numpy()
+    upright = np.cos(np.deg2rad(blocks["log_roll_deg"].to_numpy(float))) > 0
     shares: dict[str, Array] = {}
     for name in blocks["clip"].unique():
         own = (clip == name).astype(float)
         if lines.get(name) == LEVEL_LINE:
-            # What throws the line is as untrue in one clip as in the next.
             shares[LEVEL_LINE] = shares.get(LEVEL_LINE, 0.0) + own
-        elif name in lines or not has_yaw:
+        elif lines.get(name) == PLUMB_LINE:
+            for of, rows in zip(LINES[1:], (upright, ~upright), strict=True):
+                shares[of] = shares.get(of, 0.0) + own * rows
+        elif not has_yaw:
             shares[str(name)] = own
-        if lines.get(name) == PLUMB_LINE:
-            # Camera and log differ in pitch by the same in all clips, and a string aside leans with it.
-            shares[PLUMB_LINE] = shares.get(PLUMB_LINE, 0.0) + own
+    shares = {of: share for of, share in shares.items() if np.any(share)}
     sky = ~np.isin(clip, list(lines))
     if not has_yaw or not sky.any():
         return shares

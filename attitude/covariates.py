@@ -25,8 +25,9 @@ from numpy.typing import NDArray
 from attitude.filter import FREE_FALL_MPS2, pose_of_offset
 from attitude.log import AttitudeLog
 from attitude.picture import DELIBERATE_DEG, tilt_about_pose
-from attitude.solution import INFLATE, Solution, at_rest
+from attitude.solution import Solution, at_rest
 from attitude.stretch import AXES, TURNS, Setting
+from attitude.unknowns import INFLATE
 from horizon.angles import tangent_frame
 
 __all__ = ["CAUSE_OF", "COLUMNS", "Covariates", "covariates"]

@@ -21,8 +21,7 @@ from attitude.findings import Estimate
 from attitude.gls import effective_count
 from attitude.infer import PICTURE_SD_DEG
 from attitude.shots import HOLD_S
-from attitude.solution import INFLATE
-from attitude.unknowns import FLEX_DEG
+from attitude.unknowns import FLEX_DEG, INFLATE
 
 __all__ = ["CertaintyError", "Reach", "hold_seconds", "mean_sd_deg", "offset_sd_deg", "reach"]
 

@@ -33,7 +33,7 @@ from attitude.picture import footage_roll, log_roll, mean_lean, out_of_tolerance
 from attitude.progress import Progress
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
-from attitude.solution import INFLATE, Solution, resized, solve
+from attitude.solution import Solution, resized, solve
 from attitude.surroundings import lens_axis_sd_rad, line_height_sd_rad
 from attitude.terms import (
     lean_vector,
@@ -44,7 +44,7 @@ from attitude.terms import (
     terms_of,
     warming_vector,
 )
-from attitude.unknowns import CULPRIT_DEG, FLEX_DEG, HEALTHY_DEG
+from attitude.unknowns import CULPRIT_DEG, FLEX_DEG, HEALTHY_DEG, INFLATE
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.findings import Combination, Estimate, MemberRange
-from attitude.solution import INFLATE, Solution
-from attitude.unknowns import HEALTHY_DEG
+from attitude.solution import Solution
+from attitude.unknowns import HEALTHY_DEG, INFLATE
 
 __all__ = ["LENS_FILE", "undetermined_sums"]
 

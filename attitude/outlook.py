@@ -27,9 +27,10 @@ from attitude.progress import Progress, stage
 from attitude.residuals import FRAME_COLUMNS, SD_COLUMNS, Residuals, blocks_of
 from attitude.sheet import ClipSheet, LogSheet, Shoot
 from attitude.shots import HOLD_S, WARM_AFTER_S, Lacking
-from attitude.solution import INFLATE, Solution, at_rest, noise_of, vector_of
+from attitude.solution import Solution, at_rest, noise_of, vector_of
 from attitude.stretch import settled_temperature_c
 from attitude.terms import lean_vector, warming_vector
+from attitude.unknowns import INFLATE
 from attitude.words import places
 from horizon.angles import wrap_deg
 

@@ -10,7 +10,7 @@ from attitude.infer import MG_PER_DEG, PICTURE_SD_DEG, infer_without_log
 from attitude.plans import Stage, hover, pan, turns, upside_down
 from attitude.sheet import Camera
 from attitude.simulate import Rig, SensorErrors
-from attitude.solution import INFLATE
+from attitude.unknowns import INFLATE
 from attitude.verdict import judge
 from horizon.angles import wrap_deg
 from tests.rates import Truth, film, run, with_uncertainty, world

@@ -8,7 +8,7 @@ import pytest
 
 from attitude.findings import Estimate
 from attitude.lookalikes import LENS_FILE, undetermined_sums
-from attitude.solution import INFLATE
+from attitude.unknowns import INFLATE
 
 WIDE = {"offset": 0.9, "mounting": 0.9, "gyro": 0.25, "warm": 0.9, "skyline": 0.3, "temperature": 0.6}
 CAUSES = {

@@ -386,7 +386,7 @@ def test_only_what_shows_a_horizon_sees_the_skyline():
     rows = solution.best_columns[: 2 * len(line)][:, sky]
     assert (rows[both] == 0).all()
     assert (np.abs(rows[~both]).max(axis=0) > 0).all()
-    assert {"skyline_north", "dip", f"line_roll:{one.tracks[0].clip}"} <= set(solution.model.names)
+    assert {"skyline_north", "dip", "line_roll:plumb_line upright"} <= set(solution.model.names)
 
 
 def test_the_noise_of_pitch_is_that_of_pitch_that_was_measured():

@@ -21,8 +21,8 @@ from scipy.stats import beta
 from attitude.infer import MG_PER_DEG, PICTURE_SD_DEG, Witnesses, solution_of
 from attitude.plans import Stage, half_turn, hover, pan, tilt, turns, upside_down, wiggle
 from attitude.simulate import Rig, SensorErrors, fly
-from attitude.solution import INFLATE, resized
-from attitude.unknowns import FLEX_DEG
+from attitude.solution import resized
+from attitude.unknowns import FLEX_DEG, INFLATE
 from attitude.verdict import judge
 from tests.rates import RAW, Truth, film_flights
 

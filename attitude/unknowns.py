@@ -19,8 +19,8 @@ upright as upside down. So every 30 deg of heading has an unknown for roll and o
 that the frames state as shared. Between two such headings, at the share s of the way, the error is
 cos(90 deg s) of the one and sin(90 deg s) of the other: its size is the same everywhere, and a heading that
 wanders about any value is still one heading. Without a logged heading there is one pair per clip. What was
-measured against plumb or level lines sees neither skyline nor dip; the error of a plumb line is its clip's
-own, that of level lines is common to all of them, for one instrument throws them.
+measured against plumb or level lines sees neither skyline nor dip; the error of level lines is common to all
+of them, for one instrument throws them, that of plumb lines to all upright and to all turned over.
 
 Play: a plate that sags and a quick release that gives change sign upside down, as an offset does (common
 practice: 0.05 to 0.1 deg). A camera turned over by hand, motors off, sits in its gimbal as it falls: clips

@@ -42,6 +42,7 @@ BAD_INPUT = frozenset(
         "attitude.protocol.ProtocolError",
         "attitude.sheet.SheetError",
         "attitude.starter.StarterError",
+        "horizon.board.BoardError",
         "horizon.clip.ClipError",
         "horizon.lens.LensError",
     }
@@ -65,6 +66,8 @@ how to mend it; 1 anything else.""",
 )
 
 app.add_typer(records, name="history", short_help="Shoots so far: did it help, drift, ways of calibrating.")
+lenses = typer.Typer(rich_markup_mode=None, epilog="Example: horizon-drift lens board board.mp4")
+app.add_typer(lenses, name="lens", short_help="Measure a lens, for the sheet.")
 
 
 class RequestError(ValueError):
@@ -306,6 +309,35 @@ def faces(
         keep=partial(record_calibration, file),
     )
     show(faces_lines(report, folder, columns=text_columns()))
+
+
+@lenses.callback()
+def lens() -> None:
+    """Measure a lens: a file for the sheet, instead of a field of view that was only stated."""
+
+
+@lenses.command(epilog="Example: horizon-drift lens board board.mp4")
+def board(
+    clip: Annotated[
+        Path, typer.Argument(metavar="CLIP", help="A clip of a checkerboard, shown from many sides.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the clip]")
+    ] = None,
+) -> None:
+    """Measure the lens with a printed checkerboard of any size.
+
+    Show the board in every corner of the picture, near and far, tilted to each side, and hold it still for a
+    second each time. Writes lens.toml, and lens.png, which shows where the board was seen and what is left
+    over.
+    """
+    with starting():
+        from attitude.lens_board import measure_lens
+        from attitude.terminal_lens import lens_lines
+
+    with running_stages() as bars:
+        measured, folder = measure_lens(clip, out, today=dt.date.today(), progress=bars)
+    show(lens_lines(measured, folder, columns=text_columns()))
 
 
 def _ask(question: str) -> str:

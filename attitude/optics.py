@@ -19,7 +19,7 @@ ASSUMED_HFOV_DEG = 75.0
 # df/f = da / sin a.
 ASSUMED_FOCAL_SD = math.radians(10.0) / math.sin(math.radians(ASSUMED_HFOV_DEG))
 TOLD_FOCAL_SD = 0.02
-CALIBRATED_FOCAL_SD = 0.004
+CALIBRATED_FOCAL_SD = 0.004  # of a lens file that does not tell
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
 
@@ -48,9 +48,10 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
         path = camera.lens
     if path is not None:
         try:
-            return KnownLens(scaled(read_lens(path), width, height), CALIBRATED_FOCAL_SD)
+            lens = scaled(read_lens(path), width, height)
         except LensError as error:
             raise LensError(f"{facts.path.name}: {error}") from None
+        return KnownLens(lens, CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd)
     if hfov_deg is None:
         hfov_deg = _camera_hfov_deg(camera, width, height)
     if hfov_deg is None:

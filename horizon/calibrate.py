@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 GROUPS = 6
 STEPS = 12  # three or four are needed
+AS_GOOD = 0.02  # of the mean square
 HOPELESS = 2.0  # error on the views that a candidate was fitted to, as a multiple of the best one's
 STOP = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-8)
 WRONG_VIEW = 3.0  # of a view's error, as a multiple of the median: a grid that is not the board's
@@ -247,12 +248,17 @@ def _held_back(
 
 
 def _simplest_good(errors: dict[Candidate, Array]) -> Candidate:
-    """The one-standard-error rule, on differences from the best view by view."""
+    """The one-standard-error rule, on differences from the best view by view.
+
+    Where corners are seen to hundredths of a pixel the standard error is smaller than what the detector
+    itself bends, so that a hundredth of the rms is allowed in any case.
+    """
     best = min(errors, key=lambda one: float(errors[one].mean()))
 
     def good(one: Candidate) -> bool:
         more = errors[one] - errors[best]
-        return bool(more.mean() <= more.std(ddof=1) / math.sqrt(len(more)))
+        allowed = max(more.std(ddof=1) / math.sqrt(len(more)), AS_GOOD * errors[best].mean())
+        return bool(more.mean() <= allowed)
 
     return min(filter(good, errors), key=lambda one: (len(one.terms), float(errors[one].mean())))
 

@@ -6,7 +6,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from horizon.board import BoardError, BoardView
-from horizon.calibrate import CANDIDATES, Candidate, calibrate, field_of_view_deg
+from horizon.calibrate import CANDIDATES, Candidate, _simplest_good, calibrate, field_of_view_deg
 from horizon.lens import Lens, lens_from_hfov, rays
 from tests.boards import COLUMNS, ROWS, poses, view_of
 
@@ -136,6 +136,14 @@ def test_a_grid_that_is_not_the_boards_is_left_out():
     found = calibrate(views, SIZE, "board.mp4")
     assert found.wrong == 1
     assert found.lens.fx_px == pytest.approx(lens.fx_px, rel=0.005)
+
+
+@pytest.mark.parametrize(("more", "scatter", "terms"), [(0.01, 0.001, 1), (0.06, 0.001, 4), (0.06, 0.3, 1)])
+def test_fewer_terms_are_taken_where_the_error_is_as_good(more, scatter, terms):
+    wave = np.tile([1.0, -1.0], 6)
+    few, many = Candidate("brown", 1), Candidate("fisheye", 4)
+    errors = {few: 1 + more + scatter * wave, many: np.ones(12)}
+    assert len(_simplest_good(errors).terms) == terms
 
 
 def test_candidates_stand_for_themselves_once():

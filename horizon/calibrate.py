@@ -146,7 +146,7 @@ def calibrate(
     focal_sd = float(max(spread[0] / values[0], spread[1] / values[1]))
     if not focal_sd <= MOST_FOCAL_SD:
         raise BoardError(
-            f"{name}: the {len(kept)} views leave the focal length open by {100 * focal_sd:.0f} % (sd); "
+            f"{name}: the {len(kept)} views do not tell the focal length to {100 * MOST_FOCAL_SD:.0f} % (sd); "
             f"{HOW_TO_MOVE}"
         )
     return Calibration(

@@ -123,7 +123,7 @@ def test_a_board_that_was_never_tilted_tells_no_focal_length():
     lens = LENSES["60 deg"]
     views = views_through(lens, 10, tilt_deg=1.0)
     with pytest.raises(
-        BoardError, match=r"board\.mp4: .*(tilted by|leave the focal length open).*20 to 40 deg"
+        BoardError, match=r"board\.mp4: .*(tilted by|do not tell the focal length).*20 to 40 deg"
     ):
         calibrate(views, SIZE, "board.mp4")
 

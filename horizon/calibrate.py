@@ -146,8 +146,8 @@ def calibrate(
     focal_sd = float(max(spread[0] / values[0], spread[1] / values[1]))
     if not focal_sd <= MOST_FOCAL_SD:
         raise BoardError(
-            f"{name}: the {len(kept)} views do not tell the focal length to {100 * MOST_FOCAL_SD:.0f} % (sd); "
-            f"{HOW_TO_MOVE}"
+            f"{name}: the {len(kept)} views do not tell the focal length to {100 * MOST_FOCAL_SD:.0f} % "
+            f"(sd); {HOW_TO_MOVE}"
         )
     return Calibration(
         replace(lens, focal_sd=focal_sd),

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from attitude.assumptions import assumptions_of
-from attitude.bench import read_holds
+from attitude.bench import Hold, read_holds
 from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
@@ -59,16 +59,30 @@ from horizon.measure import ClipTrack, measure_clip
 from horizon.reference import measure_reference
 from horizon.selfcheck import Sample, fits_in, self_check
 
-__all__ = ["Examined", "check", "examine", "write_frames"]
+__all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
 
 
 @dataclass(frozen=True)
-class _Footage:
+class Footage:
+    """Clips as measured; lenses and paths by the clip's file name."""
+
     tracks: tuple[ClipTrack, ...]
     lenses: dict[str, KnownLens]
     paths: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Clips measured and laid against the logs. logs, clocks, readings : as settled on."""
+
+    shoot: Shoot
+    logs: tuple[AttitudeLog, ...]
+    clocks: tuple[ClockFit, ...]
+    readings: tuple[Reading, ...]
+    footage: Footage
+    holds: tuple[Hold, ...]
 
 
 @dataclass(frozen=True)
@@ -79,7 +93,7 @@ class Examined:
     logs: tuple[AttitudeLog, ...]
     clocks: tuple[ClockFit, ...]
     readings: tuple[Reading, ...]
-    footage: _Footage
+    footage: Footage
     found: Residuals | None
     witnesses: Witnesses | None
     solution: Solution | None
@@ -88,7 +102,25 @@ class Examined:
 
 def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress | None = None) -> Examined:
     """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`."""
-    shoot = read_sheet(sheet)
+    lying = placed(read_sheet(sheet), executor=executor, progress=progress)
+    shoot, logs, clocks, footage = lying.shoot, lying.logs, lying.clocks, lying.footage
+    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
+    if found is not None and (misread := contradiction(lying.readings)):
+        found = replace(found, belongs=misread)
+    witnesses = solution = None
+    if found is None:
+        causes = infer_without_log(footage.tracks, shoot)
+    else:
+        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
+        witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, lying.holds)
+        solution = solution_of(witnesses, shoot, progress)
+        causes = infer(witnesses, shoot, solution)
+    causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
+    return Examined(shoot, logs, clocks, lying.readings, footage, found, witnesses, solution, causes)
+
+
+def placed(shoot: Shoot, *, executor: Executor | None = None, progress: Progress | None = None) -> Placed:
+    """Measure the clips of a shoot and lay them against its logs; arguments and errors as for :func:`check`."""
     with stage(progress, "reading the logs"):
         logs = read_logs(shoot)
         holds = read_holds(shoot)
@@ -96,21 +128,9 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
-    shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
-    footage = replace(footage, tracks=at_logged_pitch(footage.tracks, logs, clocks, shoot))
-    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
-    if found is not None and (misread := contradiction(settled.readings)):
-        found = replace(found, belongs=misread)
-    witnesses = solution = None
-    if found is None:
-        causes = infer_without_log(footage.tracks, shoot)
-    else:
-        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
-        witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, holds)
-        solution = solution_of(witnesses, shoot, progress)
-        causes = infer(witnesses, shoot, solution)
-    causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
-    return Examined(shoot, logs, clocks, settled.readings, footage, found, witnesses, solution, causes)
+    tracks = at_logged_pitch(footage.tracks, settled.logs, settled.clocks, settled.shoot)
+    footage = replace(footage, tracks=tracks)
+    return Placed(settled.shoot, settled.logs, settled.clocks, settled.readings, footage, holds)
 
 
 def check(
@@ -185,7 +205,7 @@ def check(
     return material, folder
 
 
-def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> _Footage:
+def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> Footage:
     # All of them first: what cannot be opened is said before minutes of measuring the others.
     files = [(clip, probe(path)) for clip in shoot.clips for path in clip.files]
     ends_s = np.cumsum([0.0, *(max(facts.duration_s, 1.0) for _, facts in files)])
@@ -199,7 +219,7 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
             with stage(progress, f"measuring {name}", of=part(whole, float(first), float(last))) as told:
                 track, lenses[name] = _measure_file(facts, clip, shoot, executor, told)
             tracks.append(in_real_time(track, clip.time_scale))
-    return _Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
+    return Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
 
 
 def _measure_file(
@@ -305,7 +325,7 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     return table
 
 
-def _samples(footage: _Footage) -> Iterator[Sample]:
+def _samples(footage: Footage) -> Iterator[Sample]:
     """A few measured frames for the self-check, spread over the clips, their time and the roll."""
     parts = []
     for track in footage.tracks:

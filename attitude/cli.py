@@ -333,11 +333,34 @@ def board(
     """
     with starting():
         from attitude.lens_board import measure_lens
-        from attitude.terminal_lens import lens_lines
+        from attitude.terminal_lens import board_lines
 
     with running_stages() as bars:
         measured, folder = measure_lens(clip, out, today=dt.date.today(), progress=bars)
-    show(lens_lines(measured, folder, columns=text_columns()))
+    show(board_lines(measured, folder, columns=text_columns()))
+
+
+@lenses.command(epilog="Example: horizon-drift lens footage shoot.toml")
+def footage(
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SHEET", help="A shoot.toml, or the folder that holds one.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the sheet]")
+    ] = None,
+) -> None:
+    """Find the lens from horizons at several heights and tilts in a shoot, and from its log.
+
+    The true horizon is straight: a lens that bends it is found by that, and its focal length by how far the
+    horizon moves while the logged pitch does. Writes lens.toml and lens.png, or says what to film.
+    """
+    with starting():
+        from attitude.lens_footage import lens_of_footage
+        from attitude.terminal_lens import footage_lines
+
+    with workers() as executor, running_stages() as bars:
+        done, folder = lens_of_footage(sheet, out, today=dt.date.today(), executor=executor, progress=bars)
+    show(footage_lines(done, folder, columns=text_columns()))
 
 
 def _ask(question: str) -> str:

@@ -1,11 +1,13 @@
 """A clip of a board to a lens file and a picture of where the board was seen."""
 
 import datetime as dt
-import json
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from attitude.files import write_whole
+from attitude.lens_file import LENS_CHART, LENS_FILE, board_text
 from attitude.progress import Progress, stage
 from attitude.report.lens_chart import lens_chart
 from attitude.report.look import finished, house_style
@@ -13,9 +15,7 @@ from horizon.board import Coverage, coverage, find_views, spread_views
 from horizon.calibrate import Calibration, calibrate
 from horizon.clip import ClipFacts, probe
 
-__all__ = ["LENS_CHART", "LENS_FILE", "MeasuredLens", "lens_text", "measure_lens"]
-
-LENS_FILE, LENS_CHART = "lens.toml", "lens.png"
+__all__ = ["MeasuredLens", "measure_lens"]
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,8 @@ def measure_lens(
 ) -> tuple[MeasuredLens, Path]:
     """Measure the lens of a clip of a board and write its file and picture.
 
-    out : folder for both, made if need be; None: beside the clip. Returns what was found and that folder.
+    out : folder for both, made if need be; None: beside the clip. today : the file's date where the clip does
+    not tell when it was filmed. Returns what was found and that folder.
 
     Raises
     ------
@@ -52,38 +53,11 @@ def measure_lens(
     folder = clip.parent if out is None else out
     folder.mkdir(parents=True, exist_ok=True)
     with house_style():
-        drawn = finished("lens", lens_chart(found))
+        points = np.vstack([one.view.corners_px for one in found.seen])
+        left = np.vstack([one.residuals_px for one in found.seen])
+        said = f"{len(points)} corners in {len(found.seen)} views"
+        drawn = finished("lens", lens_chart(found.lens, points, left, said))
     write_whole(folder / LENS_CHART, drawn.png)
-    write_whole(folder / LENS_FILE, lens_text(measured, today).encode("utf-8"))
+    filmed = facts.created.date() if facts.created else today
+    write_whole(folder / LENS_FILE, board_text(found, facts.path.name, filmed).encode("utf-8"))
     return measured, folder
-
-
-def lens_text(measured: MeasuredLens, today: dt.date) -> str:
-    """The lens file. today : its date where the clip does not tell when it was filmed."""
-    found, facts = measured.calibration, measured.facts
-    lens, filmed = found.lens, facts.created.date() if facts.created else today
-    # JSON strings are TOML's, but for one letter that TOML wants escaped.
-    source = json.dumps(facts.path.name, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return f"""\
-# A lens, measured with a checkerboard; name this file in the sheet: [camera] lens = "{LENS_FILE}".
-# It holds for this video mode, zoom and focus; another size of the same aspect is allowed for.
-width_px = {lens.width_px}
-height_px = {lens.height_px}
-fx_px = {lens.fx_px:.3f}
-fy_px = {lens.fy_px:.3f}
-cx_px = {lens.cx_px:.3f}
-cy_px = {lens.cy_px:.3f}
-model = "{lens.model}"
-distortion = [{", ".join(f"{k:.7f}" for k in lens.distortion)}]
-focal_sd = {lens.focal_sd:.6f}  # standard uncertainty of the focal length, as a share of it
-
-# Where it comes from, and how good it is: for people.
-source = {source}
-date = {filmed}
-hfov_deg = {found.hfov_deg:.4f}
-hfov_sd_deg = {found.hfov_sd_deg:.4f}
-principal_point_sd_px = [{found.sds[2]:.3f}, {found.sds[3]:.3f}]
-distortion_sd = [{", ".join(f"{sd:.7f}" for sd in found.sds[4:])}]
-held_back_px = {found.held_back_px:.4f}
-views = {len(found.seen)}
-"""

@@ -2,10 +2,7 @@
 
 Each candidate (pinhole; Brown with 1 to 3 radial terms, tangential ones or not; fisheye with 1, 2 or 4 terms)
 is fitted by OpenCV (after Z. Zhang, "A flexible new technique for camera calibration", 2000) to all but a
-group of views and judged on that group, where only the board's place is fitted. A term too many fits the
-noise of the views it saw, one too few bends all others: both show. Of the candidates that are no worse than
-the best by more than one standard error of the difference, view by view, the one with the fewest terms is
-taken (the one-standard-error rule of L. Breiman and others, "Classification and regression trees", 1984).
+group of views and judged on that group, where only the board's place is fitted (:mod:`horizon.candidates`).
 Uncertainties are of the jackknife: the chosen candidate without each view in turn (B. Efron, "The jackknife,
 the bootstrap and other resampling plans", 1982), which also counts what all corners of a view have in common,
 as a bent board or a blurred frame, and what a covariance of single corners leaves out.
@@ -22,15 +19,15 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from .board import HOW_TO_MOVE, LEAST_VIEWS, BoardError, BoardView
+from .candidates import Candidate, Tried, field_of_view_deg, simplest_good, whole
 from .lens import Lens, pixels, rays
 
-__all__ = ["CANDIDATES", "Calibration", "Candidate", "Seen", "Tried", "calibrate", "field_of_view_deg"]
+__all__ = ["CANDIDATES", "Calibration", "Seen", "calibrate"]
 
 Array = NDArray[np.float64]
 
 GROUPS = 6
 STEPS = 12  # three or four are needed
-AS_GOOD = 0.02  # of the mean square
 HOPELESS = 2.0  # error on the views that a candidate was fitted to, as a multiple of the best one's
 STOP = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-8)
 WRONG_VIEW = 3.0  # of a view's error, as a multiple of the median: a grid that is not the board's
@@ -42,21 +39,6 @@ FLAGS = cv2.fisheye if hasattr(cv2.fisheye, "CALIB_FIX_SKEW") else cv2
 
 class _NoFitError(ValueError):
     """A candidate that these views do not fit."""
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A lens model with some of its terms free. radial : how many, lowest powers first."""
-
-    model: str
-    radial: int
-    tangential: bool = False
-
-    @property
-    def terms(self) -> tuple[str, ...]:
-        """Names of its free terms of distortion, in OpenCV's words."""
-        radial = tuple(f"k{k + 1}" for k in range(self.radial))
-        return (*radial, "p1", "p2") if self.tangential else radial
 
 
 CANDIDATES = (
@@ -71,14 +53,6 @@ CANDIDATES = (
     Candidate("fisheye", 2),
     Candidate("fisheye", 4),
 )
-
-
-@dataclass(frozen=True)
-class Tried:
-    """A candidate and its error on held-back views, px: rms over corners of the distance on the picture."""
-
-    candidate: Candidate
-    held_back_px: float
 
 
 @dataclass(frozen=True)
@@ -137,7 +111,7 @@ def calibrate(
     errors = _held_back(kept, size_px, progress)
     if not errors:
         raise BoardError(f"{name}: no lens model fits the board's corners; is it flat? {HOW_TO_MOVE}")
-    chosen = _simplest_good(errors)
+    chosen = simplest_good(errors)
     corners = np.array([len(one.corners_px) for one in kept])
     tried = [Tried(one, _rms(squares, corners)) for one, squares in errors.items()]
     lens = _fitted(kept, size_px, chosen)
@@ -161,13 +135,6 @@ def calibrate(
         seen,
         len(views) - len(kept),
     )
-
-
-def field_of_view_deg(lens: Lens) -> float:
-    """Angle, deg, between the rays at the picture's left and right edges, at the principal point's height."""
-    left, right = rays(lens, [[-0.5, lens.cy_px], [lens.width_px - 0.5, lens.cy_px]])
-    # Each from the axis: a fisheye may see more than half a turn.
-    return math.degrees(sum(math.atan2(math.hypot(x, y), z) for x, y, z in (left, right)))
 
 
 def _rms(mean_squares: Array, corners: NDArray[np.int64]) -> float:
@@ -247,22 +214,6 @@ def _held_back(
     return errors
 
 
-def _simplest_good(errors: dict[Candidate, Array]) -> Candidate:
-    """The one-standard-error rule, on differences from the best view by view.
-
-    Where corners are seen to hundredths of a pixel the standard error is smaller than what the detector
-    itself bends, so that a hundredth of the rms is allowed in any case.
-    """
-    best = min(errors, key=lambda one: float(errors[one].mean()))
-
-    def good(one: Candidate) -> bool:
-        more = errors[one] - errors[best]
-        allowed = max(more.std(ddof=1) / math.sqrt(len(more)), AS_GOOD * errors[best].mean())
-        return bool(more.mean() <= allowed)
-
-    return min(filter(good, errors), key=lambda one: (len(one.terms), float(errors[one].mean())))
-
-
 def _jackknife(
     views: Sequence[BoardView], size_px: tuple[int, int], candidate: Candidate, lens: Lens
 ) -> tuple[Array, Array]:
@@ -295,7 +246,7 @@ def _fitted(
             lens = _brown(views, size_px, candidate, start)
     except (cv2.error, ValueError):
         raise _NoFitError from None
-    if not _whole(lens):
+    if not whole(lens):
         raise _NoFitError
     return lens
 
@@ -346,14 +297,6 @@ def _lens(
 ) -> Lens:
     fx, fy, cx, cy = (float(matrix[k]) for k in ((0, 0), (1, 1), (0, 2), (1, 2)))
     return Lens(*size_px, fx, fy, cx, cy, candidate.model, distortion)
-
-
-def _whole(lens: Lens) -> bool:
-    """Whether every pixel has one ray: polynomials may turn back before the picture's corner."""
-    x, y = (np.linspace(-0.5, size - 0.5, 25) for size in (lens.width_px, lens.height_px))
-    grid = np.array([(a, b) for a in x for b in y])
-    back = pixels(lens, rays(lens, grid))
-    return bool(np.nanmax(np.abs(back - grid)) < 0.01 and np.isfinite(back).all())
 
 
 def _mean_squares(lens: Lens, views: Sequence[BoardView]) -> Array:

@@ -1,41 +1,45 @@
-"""Where a board's corners lay in the picture, and what is left of each once the lens is known, enlarged."""
+"""Where points of known shape lay in the picture, and what is left of each once the lens is known, enlarged."""
 
 import numpy as np
 from matplotlib.collections import LineCollection
+from numpy.typing import NDArray
 
 from attitude.report.look import COLOURS, Sketch, axes_at, canvas
-from horizon.calibrate import Calibration
+from horizon.lens import Lens
 
 __all__ = ["lens_chart"]
 
 WIDTH, WIDTH_PX, MARGIN, HEAD = 460.0, 640, 6.0, 40.0
 STROKE = 0.02  # of the picture's width: the length that the rms of what is left is drawn with
+Array = NDArray[np.float64]
+
 ROUND = np.array([1.0, 2.0, 5.0])
 
 
-def lens_chart(found: Calibration) -> Sketch:
-    """The picture's frame with a dot for each corner that was seen and a stroke for what is left of it."""
-    lens = found.lens
-    corners = np.vstack([one.view.corners_px for one in found.seen])
-    left = np.vstack([one.residuals_px for one in found.seen])
-    times = _round_down(STROKE * lens.width_px / max(found.fitted_px, 1e-6))
+def lens_chart(lens: Lens, points_px: Array, left_px: Array, said: str) -> Sketch:
+    """The picture's frame with a dot for each point that was seen and a stroke for what is left of it.
+
+    points_px, left_px : (n, 2). said : what the points are, ``390 corners in 12 views``.
+    """
+    rms_px = float(np.sqrt(np.mean(np.sum(left_px**2, axis=1))))
+    times = _round_down(STROKE * lens.width_px / max(rms_px, 1e-6))
     across = WIDTH - 2 * MARGIN
     height = across * lens.height_px / lens.width_px
     fig = canvas(WIDTH, HEAD + height + MARGIN)
     axes = axes_at(fig, MARGIN, HEAD, across, height)
     axes.set(xlim=(-0.5, lens.width_px - 0.5), ylim=(lens.height_px - 0.5, -0.5), xticks=[], yticks=[])
     axes.spines[["top", "right"]].set_visible(True)
-    strokes = np.stack([corners, corners + times * left], axis=1)
+    strokes = np.stack([points_px, points_px + times * left_px], axis=1)
     axes.add_collection(LineCollection(list(strokes), colors=COLOURS["out"][0], linewidths=0.8))
-    axes.plot(*corners.T, linestyle="none", marker="o", markersize=1.8, color=COLOURS["upright"][0])
-    said = (
-        f"{len(corners)} corners in {len(found.seen)} views; strokes: how far each lies",
-        f"from where the lens puts it, {times:g} times enlarged ({found.fitted_px:.2f} px rms)",
+    axes.plot(*points_px.T, linestyle="none", marker="o", markersize=1.8, color=COLOURS["upright"][0])
+    lines = (
+        f"{said}; strokes: how far each point lies",
+        f"from where the lens puts it, {times:g} times enlarged ({rms_px:.2f} px rms)",
     )
-    for number, text in enumerate(said):
+    for number, text in enumerate(lines):
         top = 1 - (MARGIN + 15.0 * number) / fig.bbox.height
         fig.text(MARGIN / WIDTH, top, text, va="top", color=COLOURS["ink"][0])
-    return Sketch(fig, WIDTH_PX, " ".join(said), "Where the board was seen, and what is left over.")
+    return Sketch(fig, WIDTH_PX, " ".join(lines), "Where points were seen, and what is left over.")
 
 
 def _round_down(times: float) -> float:

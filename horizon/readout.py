@@ -18,7 +18,9 @@ gets a false slope while the camera pitches. A turn about the vertical moves no 
 to know, and it is read off the neighbouring frames: the derivative of a cubic spline through their up
 vectors. How far it can be trusted is told by the parabola through three of them. Of a swing, with x its
 phase between two frames, the parabola loses x^2 / 6 of the rate and the spline x^4 / 180 (Taylor series of
-sin(x) / x and 3 sin(x) / (x (2 + cos(x)))): the square of what they differ by bounds the spline's own error.
+sin(x) / x and 3 sin(x) / (x (2 + cos(x)))): the square of what they differ by, over what the parabola
+still sees of the rate, bounds the spline's own error. Shaking with a period shorter than two and a half looks
+is beyond both.
 """
 
 import math
@@ -44,6 +46,8 @@ GAP_S = 0.6
 SLOPE_NOISE, END_NOISE = 1.18, 2.5
 # A motion is one when noise would look like it in one of a thousand frames (chi-square, two parts).
 MOVES_CHI2 = -2 * math.log(0.001)
+# A parabola that sees nearly nothing of the rate says no more than that it is far too quick for the looks.
+LEAST_LEFT = 4.0
 # Of a look without neighbours in a clip that tells no rate at all: of a camera that is not held still.
 UNKNOWN_RATE_RAD_S = math.radians(5.0)
 ROUNDS = 2
@@ -126,7 +130,8 @@ def _rates_of(t_s: Array, up: Array, covariance: Array) -> tuple[Array, Array]:
     # Two looks tell no more than their difference: the motion may begin or end with either.
     apart = np.abs(rate - rough) if len(t_s) > 2 else np.abs(rate)
     far, fast = _about(apart), _about(np.abs(rate))
-    missed = far**2 / np.maximum(np.maximum(far, fast), 1e-12)
+    left = np.maximum(np.maximum(fast - far, np.maximum(fast, far) / LEAST_LEFT), 1e-12)
+    missed = far**2 / left
     step_s = np.gradient(t_s)
     line = np.sqrt(np.einsum("nii->ni", covariance)) * np.column_stack([np.cos(pitch), np.ones_like(pitch)])
     factor = np.full(len(t_s), SLOPE_NOISE)

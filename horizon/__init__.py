@@ -28,9 +28,9 @@ HorizonTrack
     visible line that was found where the fit says), ``reason``; then ``line_roll_sd_deg``,
     ``line_pitch_sd_deg`` (of the fitted line alone, its rows' times included), ``shared_roll_sd_deg``,
     ``shared_pitch_sd_deg`` (the part of the line's that all frames of one heading have in common, never to be
-    divided by the root of their number), ``pitch_low_deg``, ``pitch_high_deg`` (95 % interval of the true pitch, uneven with haze
-    and ridges) and ``claims`` ("roll and pitch", or "roll" where pitch is of the line only). A frame that
-    could not be measured is a row with NaN and a reason, never a gap.
+    divided by the root of their number), ``pitch_low_deg``, ``pitch_high_deg`` (95 % interval of the true
+    pitch, uneven with haze and ridges) and ``claims`` ("roll and pitch", or "roll" where pitch is of the line
+    only). A frame that could not be measured is a row with NaN and a reason, never a gap.
 """
 
 TRACK_COLUMNS = [

@@ -20,7 +20,7 @@ vectors. How far it can be trusted is told by the parabola through three of them
 phase between two frames, the parabola loses x^2 / 6 of the rate and the spline x^4 / 180 (Taylor series of
 sin(x) / x and 3 sin(x) / (x (2 + cos(x)))): the square of what they differ by, over what the parabola
 still sees of the rate, bounds the spline's own error. Shaking with a period shorter than two and a half looks
-is beyond both.
+is beyond both: its rate is misread, and the interval does not hold.
 """
 
 import math

@@ -28,7 +28,7 @@ from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
-from attitude.optics import KnownLens, lens_of
+from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
 from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
@@ -208,6 +208,8 @@ def check(
 def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> Footage:
     # All of them first: what cannot be opened is said before minutes of measuring the others.
     files = [(clip, probe(path)) for clip in shoot.clips for path in clip.files]
+    for clip, facts in files:
+        readout_s_of(facts, shoot.camera, clip)
     ends_s = np.cumsum([0.0, *(max(facts.duration_s, 1.0) for _, facts in files)])
     begins, ends = ends_s[:-1] / ends_s[-1], ends_s[1:] / ends_s[-1]
     tracks: list[ClipTrack] = []
@@ -225,7 +227,7 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
 def _measure_file(
     facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
-    known = lens_of(facts, shoot.camera, clip)
+    known, readout_s = lens_of(facts, shoot.camera, clip), readout_s_of(facts, shoot.camera, clip)
     if clip.reference != HORIZON:
         logged = log_tells_pose(shoot)
         pitch_sd_deg = LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG
@@ -246,6 +248,7 @@ def _measure_file(
         known.lens,
         dip_rad=visible_dip_rad(shoot.horizon),
         surroundings=surroundings_of(shoot, clip, known),
+        readout_s=readout_s,
         executor=executor,
         progress=progress,
     )

@@ -183,6 +183,14 @@ def measure(
     hfov_deg: Annotated[
         float | None, typer.Option(help="Field of view across the stored picture.  [default: 75 is assumed]")
     ] = None,
+    readout_ms: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            max=1000.0,
+            help="Time from first to last row of the stored picture.  [default: not known]",
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for frames.csv.  [default: CLIP-horizon/ beside the clip]")
     ] = None,
@@ -193,7 +201,7 @@ def measure(
     """
     with starting():
         from attitude.check import write_frames
-        from attitude.optics import lens_of
+        from attitude.optics import lens_of, readout_s_of
         from attitude.sheet import Camera, ClipSheet
         from attitude.surroundings import surroundings_without_sheet
         from attitude.terminal import measure_lines
@@ -201,12 +209,14 @@ def measure(
         from horizon.measure import measure_clip
 
     facts = probe(clip)
-    known = lens_of(facts, Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
+    camera, sheet = Camera(readout_ms=readout_ms), ClipSheet(files=(clip,), hfov_deg=hfov_deg)
+    known, readout_s = lens_of(facts, camera, sheet), readout_s_of(facts, camera, sheet)
     with workers() as executor, running_stages() as bars, stage(bars, f"measuring {clip.name}") as told:
         track = measure_clip(
             facts,
             known.lens,
             surroundings=surroundings_without_sheet(known),
+            readout_s=readout_s,
             executor=executor,
             progress=told,
         )

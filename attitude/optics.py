@@ -1,4 +1,4 @@
-"""Lens of a clip from what the sheet tells of the camera, and how well it is known.
+"""Lens of a clip from what the sheet tells of the camera, and how well it is known; readout of its rows.
 
 A pinhole picture of width W covers the horizontal angle a with f = W / (2 tan(a / 2)) pixels; a diagonal
 angle does the same with the picture's diagonal. A "35 mm equivalent" focal length is meant by the diagonal
@@ -12,7 +12,7 @@ from attitude.sheet import Camera, ClipSheet, SheetError
 from horizon.clip import ClipFacts
 from horizon.lens import Lens, LensError, lens_from_hfov, read_lens, scaled
 
-__all__ = ["ASSUMED_HFOV_DEG", "KnownLens", "lens_of"]
+__all__ = ["ASSUMED_HFOV_DEG", "KnownLens", "lens_of", "readout_s_of"]
 
 ASSUMED_HFOV_DEG = 75.0
 # Half of the assumed field of view's 95 % interval, +- 20 deg, as a share of the focal length:
@@ -21,6 +21,8 @@ ASSUMED_FOCAL_SD = math.radians(10.0) / math.sin(math.radians(ASSUMED_HFOV_DEG))
 TOLD_FOCAL_SD = 0.02
 CALIBRATED_FOCAL_SD = 0.004  # of a lens file that does not tell
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+# Frame rates are means over the clip, and readouts are rounded.
+LONGER_THAN_FRAME = 1.05
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,29 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
     if hfov_deg is None:
         return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
     return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+
+
+def readout_s_of(facts: ClipFacts, camera: Camera, clip: ClipSheet) -> float | None:
+    """Readout of the stored picture, s of the clip's own time, less than 0 when its last row is read first.
+
+    None when it is not told, or when the camera turned the pixels by a quarter: rows are then columns.
+
+    Raises
+    ------
+    SheetError
+        The readout is longer than a frame of the clip lasts.
+    """
+    if camera.readout_ms is None:
+        return None
+    # Slowed-down footage slows the readout down with everything else.
+    readout_s = camera.readout_ms / 1000 / clip.time_scale
+    if facts.fps > 0 and not readout_s <= LONGER_THAN_FRAME / facts.fps:
+        frame_ms = 1000 * clip.time_scale / facts.fps
+        raise SheetError(
+            f"{facts.path.name}: readout_ms is {camera.readout_ms:g}, but a frame lasts {frame_ms:.3g} ms; "
+            "state the time from the first to the last row of a frame, or leave it out"
+        )
+    return {0: readout_s, 180: -readout_s}.get(clip.picture_turned_deg)
 
 
 def _camera_hfov_deg(camera: Camera, width_px: int, height_px: int) -> float | None:

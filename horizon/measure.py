@@ -6,7 +6,8 @@ strung together (:mod:`horizon.sequence`), and those that follow another line ar
 
 Which half is sky is voted once for the whole clip, because a single frame can be deceived by snow, bright
 sand or night: frames that follow one another closely cannot turn over, so they form chains, and the chains
-vote with the texture and the brightness of their two sides.
+vote with the texture and the brightness of their two sides. Last, once the motion is known, roll and pitch
+are brought to one moment per frame (:mod:`horizon.readout`).
 """
 
 import math
@@ -30,6 +31,7 @@ from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, PITCH_TOO, Surroundings, claim
 from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
+from .readout import at_middle_row
 from .sequence import THUMB_PX, Seen, off_sequence
 
 __all__ = ["ClipTrack", "look_through", "measure_clip"]
@@ -108,6 +110,7 @@ def measure_clip(
     *,
     dip_rad: float = 0.0,
     surroundings: Surroundings = LEVEL_SURROUNDINGS,
+    readout_s: float | None = None,
     until_s: float = math.inf,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
@@ -115,9 +118,11 @@ def measure_clip(
     """Horizon in the frames of a clip, five looks a second or more.
 
     ``facts``: of the clip, as probed. ``lens``: for its size. ``dip_rad``: of the visible horizon.
-    ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``until_s``: clip time
-    up to which frames are read. ``executor``: measures runs of frames beside this process; None measures them
-    here. ``progress`` is told the share of this that is done.
+    ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``readout_s``: time
+    from the first to the last row of the stored picture, in the clip's own time, less than 0 when the last is
+    read first; None when it is not known. ``until_s``: clip time up to which frames are read. ``executor``:
+    measures runs of frames beside this process; None measures them here. ``progress`` is told the share of
+    this that is done.
 
     Raises
     ------
@@ -128,6 +133,7 @@ def measure_clip(
     looks, covered, reader = look_through(facts, until_s, measure, executor, progress)
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
+    looks = _at_one_moment(looks, signs, readout_s, facts.fps)
     return ClipTrack(
         facts.path.name,
         _table(facts.path.name, looks, signs, surroundings),
@@ -322,6 +328,31 @@ def _unflipped(chain: list[int], looks: list[_Look], signs: list[float]) -> list
             parts.append(chain[first:k])
             first = k
     return [*parts, chain[first:]]
+
+
+def _at_one_moment(
+    looks: list[_Look], signs: list[float], readout_s: float | None, fps: float
+) -> list[_Look]:
+    """The looks at the time of their middle row, in the reading that the signs say."""
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    if not measured:
+        return looks
+    fits = [looks[k].fit for k in measured]
+    over = [signs[k] < 0 for k in measured]
+    up, covariance = at_middle_row(
+        np.array([looks[k].t_s for k in measured]),
+        np.array([fit.up_flipped if turn else fit.up_cam for fit, turn in zip(fits, over, strict=True)]),
+        np.array([fit.row_shift for fit in fits]),
+        np.array([fit.covariance for fit in fits]),
+        readout_s=readout_s,
+        fps=fps,
+    )
+    out = list(looks)
+    for place, k in enumerate(measured):
+        which = "up_flipped" if over[place] else "up_cam"
+        fit = replace(fits[place], covariance=covariance[place], **{which: up[place]})
+        out[k] = replace(looks[k], fit=fit)
+    return out
 
 
 def _table(clip: str, looks: list[_Look], signs: list[float], declared: Surroundings) -> pd.DataFrame:

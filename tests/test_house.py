@@ -19,6 +19,7 @@ HORIZON = [
     "fit",
     "sides",
     "verify",
+    "readout",
     "frame",
 ]
 HORIZON += ["level", "sequence", "pan", "measure", "thin", "swing", "reference", "selfcheck", "lettering"]

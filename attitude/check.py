@@ -120,7 +120,7 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
 
 
 def placed(shoot: Shoot, *, executor: Executor | None = None, progress: Progress | None = None) -> Placed:
-    """Measure the clips of a shoot and lay them against its logs; arguments and errors as for :func:`check`."""
+    """Measure a shoot's clips and lay them against its logs; arguments and errors as for :func:`check`."""
     with stage(progress, "reading the logs"):
         logs = read_logs(shoot)
         holds = read_holds(shoot)

@@ -43,6 +43,7 @@ BAD_INPUT = frozenset(
         "attitude.sheet.SheetError",
         "attitude.starter.StarterError",
         "horizon.board.BoardError",
+        "horizon.selfcalibrate.FootageError",
         "horizon.clip.ClipError",
         "horizon.lens.LensError",
     }

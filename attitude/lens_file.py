@@ -1,4 +1,4 @@
-"""Lens files: what the sheet's ``lens`` reads, and below it, for people, where it comes from and how good it is."""
+"""Lens files: what the sheet's ``lens`` reads, then, for people, where it comes from and how good it is."""
 
 import datetime as dt
 import json

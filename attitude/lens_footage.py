@@ -1,10 +1,10 @@
 """A shoot's own horizons to a lens file: which looks are taken, and how the lens is come by.
 
 The lens that the sheet tells of may be so far off that lines away from the picture's middle are not found as
-lines. So a few frames spread over the clips are measured first, through that lens and through one of the other
-kind, and the lens that makes most of their points lie straight serves to measure the clips. Of all looks those
-are taken that differ most in height and tilt; their points are read off again through the lens found, until
-that changes nothing.
+lines. So a few frames spread over the clips are measured first, through that lens and through one of the
+other kind, and the lens that makes most of their points lie straight serves to measure the clips. Of all
+looks those are taken that differ most in height and tilt; their points are read off again through the lens
+found, until that changes nothing.
 """
 
 import datetime as dt
@@ -30,7 +30,8 @@ from attitude.report.look import finished, house_style
 from attitude.residuals import clip_sheet_of
 from attitude.sheet import HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.surroundings import visible_dip_rad
-from horizon.angles import angles_from_up, other_reading_deg, up_from_angles, wrap_deg
+from horizon.angles import other_reading_deg, up_from_angles, wrap_deg
+from horizon.bundle import SeenHorizon, as_model
 from horizon.clip import ClipFacts, probe, read_frames, spread_lumas
 from horizon.frame import edge_points, measure_frame
 from horizon.lens import Lens, scaled
@@ -38,8 +39,6 @@ from horizon.selfcalibrate import (
     HOW_TO_TILT,
     FootageError,
     FootageLens,
-    SeenHorizon,
-    as_model,
     lens_from_horizons,
     rough_lens,
     straight_points,
@@ -204,7 +203,7 @@ def _points(luma: NDArray[np.uint8], lens: Lens, up_cam: Array, dip_rad: float) 
 
 
 def _looks(lying: Placed) -> pd.DataFrame:
-    """Measured looks in the reading that the log knows, with the log's pitch (NaN without) and their window."""
+    """Measured looks, the way up that the log knows, with the log's pitch (NaN without) and their window."""
     clock_of = {clock.clip: clock for clock in lying.clocks}
     parts = []
     for track in lying.footage.tracks:

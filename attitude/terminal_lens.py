@@ -96,8 +96,8 @@ def footage_lines(done: ShootLens, out_folder: Path, *, columns: int = COLUMNS) 
     )
     if found.logged:
         mind = (
-            "the focal length rests on how far the logged pitch moves within 20 s: a log whose pitch is 1 % too "
-            "large makes it 1 % too small"
+            "the focal length rests on how far the logged pitch moves within 20 s: a log whose pitch is 1 % "
+            "too large makes it 1 % too small"
         )
     else:
         mind = "no logged pitch: the focal length is the stated one, only how lines bend was measured"

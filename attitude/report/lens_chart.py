@@ -1,4 +1,4 @@
-"""Where points of known shape lay in the picture, and what is left of each once the lens is known, enlarged."""
+"""Where points of a known shape lay in the picture, and what is left of each through the lens, enlarged."""
 
 import numpy as np
 from matplotlib.collections import LineCollection

@@ -1,4 +1,4 @@
-"""Many horizons and one lens fitted together: each line straight in ray space, pitches as far apart as logged.
+"""Many horizons and one lens fitted together: lines straight in ray space, pitches as far apart as logged.
 
 Least squares over the lens's numbers and every line's up vector (self-calibration of a bundle, after D. C.
 Brown, "Close-range camera calibration", 1971, with straight lines in place of points), with a soft loss
@@ -18,26 +18,9 @@ from .angles import angles_from_up, tangent_frame
 from .candidates import Candidate, field_of_view_deg
 from .lens import Lens, rays
 
-__all__ = [
-    "Bundle",
-    "BundleFit",
-    "NoFitError",
-    "SeenHorizon",
-    "as_model",
-    "bundle_of",
-    "candidate_lens",
-    "fitted",
-]
-__all__ += [
-    "normals_px",
-    "off_px",
-    "put_best",
-    "reaches",
-    "settled",
-    "squares_px2",
-    "taken",
-    "within_windows",
-]
+__all__ = ["FAR_PX", "Bundle", "BundleFit", "NoFitError", "SeenHorizon", "as_model", "bundle_of"]
+__all__ += ["candidate_lens", "fitted", "normals_px", "off_px", "put_best", "reaches", "settled"]
+__all__ += ["squares_px2", "taken", "within_windows"]
 
 Array = NDArray[np.float64]
 
@@ -89,11 +72,18 @@ class Bundle:
 
     @property
     def lines(self) -> int:
+        """How many lines there are."""
         return len(self.ups)
 
 
 @dataclass(frozen=True)
 class BundleFit:
+    """A candidate's lens and up vectors (lines, 3).
+
+    values : fx_px, cx_px, cy_px, the free terms, field of view in deg. covariance : of the first numbers of
+    ``x``, the solver's own: log focal length, principal point off the middle, sideways turn, free terms.
+    """
+
     lens: Lens
     ups: Array
     values: Array
@@ -114,6 +104,7 @@ def as_model(lens: Lens, model: str) -> Lens:
 
 
 def bundle_of(seen: Sequence[SeenHorizon], start: Lens, focal_sd: float) -> Bundle:
+    """Horizons made ready; ``start``: lens whose field of view was told, good to ``focal_sd`` (share)."""
     points = np.vstack([one.points_px for one in seen])
     counts = np.array([len(one.points_px) for one in seen])
     of = np.repeat(np.arange(len(seen)), counts)
@@ -247,6 +238,7 @@ def fitted(bundle: Bundle, candidate: Candidate, start: BundleFit | None = None)
 
 
 def candidate_lens(base: Lens, candidate: Candidate, x: Array) -> Lens:
+    """Lens of the solver's numbers; ``base`` without distortion and with the axis in the middle."""
     terms = [float(k) for k in x[4 : 4 + candidate.radial]] + [0.0] * (4 - candidate.radial)
     order = {"pinhole": (), "brown": (terms[0], terms[1], 0.0, 0.0, terms[2]), "fisheye": tuple(terms)}
     f_px = math.exp(min(max(float(x[0]), 0.0), 20.0))

@@ -3,7 +3,7 @@
 The true horizon is straight in ray space, r . up = -sin(dip), at every height and tilt: a lens model with
 wrong terms of distortion leaves it bent. How far a line moves in the picture while the camera pitches by an
 angle that a log tells gives the focal length; only changes within a window of some seconds count, so that
-neither the log's drift nor how the camera sits on its sensor enters, and the log's scale is taken to be right.
+neither the log's drift nor how the camera sits on its sensor enters; the log's scale is taken to be right.
 
 Lens and lines are fitted together (:mod:`horizon.bundle`). Which terms are free is told by held-back horizons
 (:mod:`horizon.candidates`). Uncertainties: the larger of the least-squares covariance and the jackknife over
@@ -133,8 +133,8 @@ def lens_from_horizons(
     spread = float(np.ptp(heights)) / float(fit.values[-1])
     if spread < LEAST_SPREAD:
         raise FootageError(
-            f"{name}: the horizon stays within {np.ptp(heights):.1f} deg of height, and a tenth of the field of "
-            f"view is needed, {LEAST_SPREAD * fit.values[-1]:.0f} deg; {HOW_TO_TILT}"
+            f"{name}: the horizon stays within {np.ptp(heights):.1f} deg of height, and a tenth of the field "
+            f"of view is needed, {LEAST_SPREAD * fit.values[-1]:.0f} deg; {HOW_TO_TILT}"
         )
     sds, hfov_sd_deg = _uncertainty(weighed, chosen, fit)
     logged = int(np.isfinite(within_windows(weighed, weighed.pitches)).sum())
@@ -162,12 +162,7 @@ def lens_from_horizons(
         hfov_sd_deg,
         float(np.sqrt(np.mean(np.minimum(left**2, FAR_PX**2)))),
         math.sqrt(float(errors[chosen].mean())),
-        tuple(
-            sorted(
-                (Tried(one, math.sqrt(float(e.mean()))) for one, e in errors.items()),
-                key=lambda t: t.held_back_px,
-            )
-        ),
+        tuple(sorted(tried, key=lambda one: one.held_back_px)),
         weighed.points,
         left[:, None] * normals,
         (float(heights.min()), float(heights.max())),

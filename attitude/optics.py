@@ -20,6 +20,9 @@ ASSUMED_HFOV_DEG = 75.0
 ASSUMED_FOCAL_SD = math.radians(10.0) / math.sin(math.radians(ASSUMED_HFOV_DEG))
 TOLD_FOCAL_SD = 0.02
 CALIBRATED_FOCAL_SD = 0.004  # of a lens file that does not tell
+# Pictures that the camera straightens itself are off by a few hundredths at the side, others by 5 to 15
+# (common practice, from memory).
+STATED_BEND_SD, CALIBRATED_BEND_SD = 0.05, 0.002
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 # Frame rates are means over the clip, and readouts are rounded.
 LONGER_THAN_FRAME = 1.05
@@ -27,10 +30,14 @@ LONGER_THAN_FRAME = 1.05
 
 @dataclass(frozen=True)
 class KnownLens:
-    """A lens and ``focal_sd``, the standard uncertainty of its focal length as a share of it."""
+    """A lens, ``focal_sd``, the standard uncertainty of its focal length as a share of it, and ``bend_sd``.
+
+    bend_sd : of what it bends beyond that, at the picture's side, as a share (:mod:`horizon.bend`).
+    """
 
     lens: Lens
     focal_sd: float
+    bend_sd: float = STATED_BEND_SD
 
 
 def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLens:
@@ -53,7 +60,8 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
             lens = scaled(read_lens(path), width, height)
         except LensError as error:
             raise LensError(f"{facts.path.name}: {error}") from None
-        return KnownLens(lens, CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd)
+        focal_sd = CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd
+        return KnownLens(lens, focal_sd, CALIBRATED_BEND_SD)
     if hfov_deg is None:
         hfov_deg = _camera_hfov_deg(camera, width, height)
     if hfov_deg is None:

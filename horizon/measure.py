@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
 from .angles import angles_from_up
+from .bend import bend_of
 from .clip import ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
@@ -53,6 +54,7 @@ CHAIN_GAP_S = 0.6
 VOTE = 2.5
 # Sides that change places within a chain: so many looks before and after, so many grey levels apart.
 FLIP_LOOKS, FLIP_GREY = 5, 10.0
+BENT_LENS = "as by another lens than the stated one, and roll and pitch are off with it:"
 # Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
@@ -134,6 +136,7 @@ def measure_clip(
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
     looks = _at_one_moment(looks, signs, readout_s, facts.fps)
+    looks, notes = _bending(looks, surroundings.bend_sd, facts.path.name)
     return ClipTrack(
         facts.path.name,
         _table(facts.path.name, looks, signs, surroundings),
@@ -144,6 +147,7 @@ def measure_clip(
         dip_rad,
         _pan_table(looks, signs),
         covered,
+        notes=notes,
     )
 
 
@@ -353,6 +357,24 @@ def _at_one_moment(
         fit = replace(fits[place], covariance=covariance[place], **{which: up[place]})
         out[k] = replace(looks[k], fit=fit)
     return out
+
+
+def _bending(looks: list[_Look], prior_sd: float, clip: str) -> tuple[list[_Look], tuple[str, ...]]:
+    """The looks with what a lens that bends more than was told may do to them, and a word where it does."""
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    if prior_sd <= 0 or not measured:
+        return looks, ()
+    effects = np.array([looks[k].fit.bend for k in measured])
+    found = bend_of(np.array([looks[k].t_s for k in measured]), effects, prior_sd)
+    out = list(looks)
+    for k, turn in zip(measured, effects[:, 2:] * math.hypot(found.share, found.sd), strict=True):
+        fit = looks[k].fit
+        covariance, shared = fit.covariance + np.outer(turn, turn), fit.shared_variance + turn**2
+        out[k] = replace(looks[k], fit=replace(fit, covariance=covariance, shared_variance=shared))
+    if not found.certain:
+        return out, ()
+    note = f"{clip}: off the middle of the picture the line is bent, {BENT_LENS} horizon-drift lens footage finds it"
+    return out, (note,)
 
 
 def _table(clip: str, looks: list[_Look], signs: list[float], declared: Surroundings) -> pd.DataFrame:

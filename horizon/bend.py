@@ -2,9 +2,9 @@
 
 A lens that bends more than it is told to moves a point at the distance rho from the picture's middle, in
 half widths, by the share s rho^2 of that distance: the first term of every radial model (D. C. Brown,
-"Close-range camera calibration", 1971). A line off the middle is then seen as a bow, and the fit through it is
-off in roll and pitch. All three are linear in s, and the bow is seen: with b the bow per unit of s and c what
-waves and hills bend at all heights alike,
+"Close-range camera calibration", 1971). A line off the middle is then seen as a bow, and the fit through it
+is off in roll and pitch. All three are linear in s, and the bow is seen: with b the bow per unit of s and c
+what waves and hills bend at all heights alike,
 
     bow = c + s b,
 

@@ -20,7 +20,7 @@ from .lens import Lens, rays
 
 __all__ = ["FAR_PX", "Bundle", "BundleFit", "NoFitError", "SeenHorizon", "as_model", "bundle_of"]
 __all__ += ["candidate_lens", "fitted", "normals_px", "off_px", "put_best", "reaches", "settled"]
-__all__ += ["squares_px2", "taken", "within_windows"]
+__all__ += ["squares_px2", "taken", "told_field", "within_windows"]
 
 Array = NDArray[np.float64]
 
@@ -168,7 +168,7 @@ def fitted(bundle: Bundle, candidate: Candidate, start: BundleFit | None = None)
         x0[: len(start.x)] = start.x
         ups = start.ups if len(start.ups) == len(ups) else ups
     e_roll, e_pitch = tangent_frame(*angles_from_up(ups))
-    told_deg, told_sd_deg = _told_field(bundle)
+    told_deg, told_sd_deg = told_field(bundle)
 
     def parts(x: Array) -> tuple[Lens, Array]:
         turned = ups + x[own::2, None] * e_roll + x[own + 1 :: 2, None] * e_pitch
@@ -267,7 +267,7 @@ def reaches(lens: Lens, points: Array) -> bool:
     return bool(bent[turned[0] if turned.size else -1] > 1.005 * radius)
 
 
-def _told_field(bundle: Bundle) -> tuple[float, float]:
+def told_field(bundle: Bundle) -> tuple[float, float]:
     """Field of view that was told, and its sd, deg: d(angle) = sin(angle) df / f for a pinhole."""
     told_deg = field_of_view_deg(bundle.start)
     return told_deg, math.degrees(bundle.focal_sd * max(math.sin(math.radians(min(told_deg, 150.0))), 0.3))

@@ -54,7 +54,10 @@ CHAIN_GAP_S = 0.6
 VOTE = 2.5
 # Sides that change places within a chain: so many looks before and after, so many grey levels apart.
 FLIP_LOOKS, FLIP_GREY = 5, 10.0
-BENT_LENS = "as by another lens than the stated one, and roll and pitch are off with it:"
+BENT_LENS = (
+    "as by another lens than the stated one, and roll and pitch are off with it: horizon-drift lens footage "
+    "finds the lens"
+)
 # Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
@@ -373,7 +376,7 @@ def _bending(looks: list[_Look], prior_sd: float, clip: str) -> tuple[list[_Look
         out[k] = replace(looks[k], fit=replace(fit, covariance=covariance, shared_variance=shared))
     if not found.certain:
         return out, ()
-    note = f"{clip}: off the middle of the picture the line is bent, {BENT_LENS} horizon-drift lens footage finds it"
+    note = f"{clip}: off the middle of the picture the line is bent, {BENT_LENS}"
     return out, (note,)
 
 

@@ -37,6 +37,7 @@ from .bundle import (
     settled,
     squares_px2,
     taken,
+    told_field,
     within_windows,
 )
 from .candidates import Candidate, Tried, field_of_view_deg, simplest_good
@@ -143,6 +144,10 @@ def lens_from_horizons(
         hfov_sd_deg = math.hypot(
             hfov_sd_deg, LOG_SCALE_SD * math.degrees(math.sin(math.radians(fit.values[-1])))
         )
+    else:
+        # Straight lines alone leave the stated angle at least as well known as it was.
+        sds[0] = min(sds[0], focal_sd * fit.lens.fx_px)
+        hfov_sd_deg = min(hfov_sd_deg, told_field(bundle)[1])
     share = sds[0] / fit.lens.fx_px
     if not share <= 1.02 * MOST_FOCAL_SD:
         why = "" if logged else " without the log's pitch"

@@ -15,6 +15,7 @@ from attitude.reference_lines import WORDS, reference_words
 from attitude.residuals import Residuals
 from attitude.sheet import HORIZON, Shoot
 from attitude.words import with_uncertainty
+from horizon.readout import USUAL_READOUT_S
 from horizon.reference import LEVEL_LINE
 
 if TYPE_CHECKING:
@@ -47,7 +48,9 @@ def assumptions_of(
 
     readings : what the footage says of how the logs are to be read; empty where they were not compared.
     """
-    found = [*_camera_assumptions(shoot), *([] if shoot.indoors else _surface_assumptions(shoot))]
+    found = _camera_assumptions(shoot)
+    if not shoot.indoors:
+        found += [_readout_assumption(shoot), *_surface_assumptions(shoot)]
     found += _reference_assumptions(shoot)
     found.append(
         _from_sheet(shoot, "tolerance_deg", "Largest acceptable lean", f"{shoot.tolerance_deg:g} deg")
@@ -140,6 +143,17 @@ def _camera_assumptions(shoot: Shoot) -> list[Assumption]:
     if camera.mount_roll_deg:
         found.append(Assumption("Camera's turn in its mount", f"{camera.mount_roll_deg} deg", "told"))
     return found
+
+
+def _readout_assumption(shoot: Shoot) -> Assumption:
+    """Only a moving picture shows it."""
+    readout_ms = shoot.camera.readout_ms
+    low, high = (1000 * end for end in USUAL_READOUT_S)
+    if readout_ms is not None:
+        value = f"{readout_ms:g} ms from first to last"
+    else:
+        value = f"{low:g} to {high:g} ms from first to last, no longer than a frame: allowed for in motion"
+    return _from_sheet(shoot, "camera.readout_ms", "Rows of the picture are read one after another", value)
 
 
 def _surface_assumptions(shoot: Shoot) -> list[Assumption]:

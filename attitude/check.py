@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from attitude.assumptions import assumptions_of
-from attitude.bench import read_holds
+from attitude.bench import Hold, read_holds
 from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
@@ -28,7 +28,7 @@ from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.log import AttitudeLog, attitude_at, read_logs
-from attitude.optics import KnownLens, lens_of
+from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
 from attitude.progress import Progress, Share, part, stage
 from attitude.readings import Reading, Settled, contradiction, settle
@@ -59,16 +59,30 @@ from horizon.measure import ClipTrack, measure_clip
 from horizon.reference import measure_reference
 from horizon.selfcheck import Sample, fits_in, self_check
 
-__all__ = ["Examined", "check", "examine", "write_frames"]
+__all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
 
 
 @dataclass(frozen=True)
-class _Footage:
+class Footage:
+    """Clips as measured; lenses and paths by the clip's file name."""
+
     tracks: tuple[ClipTrack, ...]
     lenses: dict[str, KnownLens]
     paths: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Clips measured and laid against the logs. logs, clocks, readings : as settled on."""
+
+    shoot: Shoot
+    logs: tuple[AttitudeLog, ...]
+    clocks: tuple[ClockFit, ...]
+    readings: tuple[Reading, ...]
+    footage: Footage
+    holds: tuple[Hold, ...]
 
 
 @dataclass(frozen=True)
@@ -79,7 +93,7 @@ class Examined:
     logs: tuple[AttitudeLog, ...]
     clocks: tuple[ClockFit, ...]
     readings: tuple[Reading, ...]
-    footage: _Footage
+    footage: Footage
     found: Residuals | None
     witnesses: Witnesses | None
     solution: Solution | None
@@ -88,7 +102,25 @@ class Examined:
 
 def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress | None = None) -> Examined:
     """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`."""
-    shoot = read_sheet(sheet)
+    lying = placed(read_sheet(sheet), executor=executor, progress=progress)
+    shoot, logs, clocks, footage = lying.shoot, lying.logs, lying.clocks, lying.footage
+    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
+    if found is not None and (misread := contradiction(lying.readings)):
+        found = replace(found, belongs=misread)
+    witnesses = solution = None
+    if found is None:
+        causes = infer_without_log(footage.tracks, shoot)
+    else:
+        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
+        witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, lying.holds)
+        solution = solution_of(witnesses, shoot, progress)
+        causes = infer(witnesses, shoot, solution)
+    causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
+    return Examined(shoot, logs, clocks, lying.readings, footage, found, witnesses, solution, causes)
+
+
+def placed(shoot: Shoot, *, executor: Executor | None = None, progress: Progress | None = None) -> Placed:
+    """Measure a shoot's clips and lay them against its logs; arguments and errors as for :func:`check`."""
     with stage(progress, "reading the logs"):
         logs = read_logs(shoot)
         holds = read_holds(shoot)
@@ -96,21 +128,9 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
-    shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
-    footage = replace(footage, tracks=at_logged_pitch(footage.tracks, logs, clocks, shoot))
-    found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
-    if found is not None and (misread := contradiction(settled.readings)):
-        found = replace(found, belongs=misread)
-    witnesses = solution = None
-    if found is None:
-        causes = infer_without_log(footage.tracks, shoot)
-    else:
-        focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
-        witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, holds)
-        solution = solution_of(witnesses, shoot, progress)
-        causes = infer(witnesses, shoot, solution)
-    causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
-    return Examined(shoot, logs, clocks, settled.readings, footage, found, witnesses, solution, causes)
+    tracks = at_logged_pitch(footage.tracks, settled.logs, settled.clocks, settled.shoot)
+    footage = replace(footage, tracks=tracks)
+    return Placed(settled.shoot, settled.logs, settled.clocks, settled.readings, footage, holds)
 
 
 def check(
@@ -185,9 +205,11 @@ def check(
     return material, folder
 
 
-def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> _Footage:
+def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> Footage:
     # All of them first: what cannot be opened is said before minutes of measuring the others.
     files = [(clip, probe(path)) for clip in shoot.clips for path in clip.files]
+    for clip, facts in files:
+        readout_s_of(facts, shoot.camera, clip)
     ends_s = np.cumsum([0.0, *(max(facts.duration_s, 1.0) for _, facts in files)])
     begins, ends = ends_s[:-1] / ends_s[-1], ends_s[1:] / ends_s[-1]
     tracks: list[ClipTrack] = []
@@ -199,13 +221,13 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
             with stage(progress, f"measuring {name}", of=part(whole, float(first), float(last))) as told:
                 track, lenses[name] = _measure_file(facts, clip, shoot, executor, told)
             tracks.append(in_real_time(track, clip.time_scale))
-    return _Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
+    return Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
 
 
 def _measure_file(
     facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
-    known = lens_of(facts, shoot.camera, clip)
+    known, readout_s = lens_of(facts, shoot.camera, clip), readout_s_of(facts, shoot.camera, clip)
     if clip.reference != HORIZON:
         logged = log_tells_pose(shoot)
         pitch_sd_deg = LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG
@@ -226,6 +248,7 @@ def _measure_file(
         known.lens,
         dip_rad=visible_dip_rad(shoot.horizon),
         surroundings=surroundings_of(shoot, clip, known),
+        readout_s=readout_s,
         executor=executor,
         progress=progress,
     )
@@ -305,7 +328,7 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     return table
 
 
-def _samples(footage: _Footage) -> Iterator[Sample]:
+def _samples(footage: Footage) -> Iterator[Sample]:
     """A few measured frames for the self-check, spread over the clips, their time and the roll."""
     parts = []
     for track in footage.tracks:

@@ -42,6 +42,8 @@ BAD_INPUT = frozenset(
         "attitude.protocol.ProtocolError",
         "attitude.sheet.SheetError",
         "attitude.starter.StarterError",
+        "horizon.board.BoardError",
+        "horizon.selfcalibrate.FootageError",
         "horizon.clip.ClipError",
         "horizon.lens.LensError",
     }
@@ -65,6 +67,8 @@ how to mend it; 1 anything else.""",
 )
 
 app.add_typer(records, name="history", short_help="Shoots so far: did it help, drift, ways of calibrating.")
+lenses = typer.Typer(rich_markup_mode=None, epilog="Example: horizon-drift lens board board.mp4")
+app.add_typer(lenses, name="lens", short_help="Measure a lens, for the sheet.")
 
 
 class RequestError(ValueError):
@@ -180,6 +184,14 @@ def measure(
     hfov_deg: Annotated[
         float | None, typer.Option(help="Field of view across the stored picture.  [default: 75 is assumed]")
     ] = None,
+    readout_ms: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            max=1000.0,
+            help="Time from first to last row of the stored picture.  [default: not known]",
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for frames.csv.  [default: CLIP-horizon/ beside the clip]")
     ] = None,
@@ -190,7 +202,7 @@ def measure(
     """
     with starting():
         from attitude.check import write_frames
-        from attitude.optics import lens_of
+        from attitude.optics import lens_of, readout_s_of
         from attitude.sheet import Camera, ClipSheet
         from attitude.surroundings import surroundings_without_sheet
         from attitude.terminal import measure_lines
@@ -198,12 +210,14 @@ def measure(
         from horizon.measure import measure_clip
 
     facts = probe(clip)
-    known = lens_of(facts, Camera(), ClipSheet(files=(clip,), hfov_deg=hfov_deg))
+    camera, sheet = Camera(readout_ms=readout_ms), ClipSheet(files=(clip,), hfov_deg=hfov_deg)
+    known, readout_s = lens_of(facts, camera, sheet), readout_s_of(facts, camera, sheet)
     with workers() as executor, running_stages() as bars, stage(bars, f"measuring {clip.name}") as told:
         track = measure_clip(
             facts,
             known.lens,
             surroundings=surroundings_without_sheet(known),
+            readout_s=readout_s,
             executor=executor,
             progress=told,
         )
@@ -306,6 +320,58 @@ def faces(
         keep=partial(record_calibration, file),
     )
     show(faces_lines(report, folder, columns=text_columns()))
+
+
+@lenses.callback()
+def lens() -> None:
+    """Measure a lens: a file for the sheet, instead of a field of view that was only stated."""
+
+
+@lenses.command(epilog="Example: horizon-drift lens board board.mp4")
+def board(
+    clip: Annotated[
+        Path, typer.Argument(metavar="CLIP", help="A clip of a checkerboard, shown from many sides.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the clip]")
+    ] = None,
+) -> None:
+    """Measure the lens with a printed checkerboard of any size.
+
+    Show the board in every corner of the picture, near and far, tilted to each side, and hold it still for a
+    second each time. Writes lens.toml, and lens.png, which shows where the board was seen and what is left
+    over.
+    """
+    with starting():
+        from attitude.lens_board import measure_lens
+        from attitude.terminal_lens import board_lines
+
+    with running_stages() as bars:
+        measured, folder = measure_lens(clip, out, today=dt.date.today(), progress=bars)
+    show(board_lines(measured, folder, columns=text_columns()))
+
+
+@lenses.command(epilog="Example: horizon-drift lens footage shoot.toml")
+def footage(
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SHEET", help="A shoot.toml, or the folder that holds one.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the sheet]")
+    ] = None,
+) -> None:
+    """Find the lens from horizons at several heights and tilts in a shoot, and from its log.
+
+    The true horizon is straight: a lens that bends it is found by that, and its focal length by how far the
+    horizon moves while the logged pitch does. Writes lens.toml and lens.png, or says what to film.
+    """
+    with starting():
+        from attitude.lens_footage import lens_of_footage
+        from attitude.terminal_lens import footage_lines
+
+    with workers() as executor, running_stages() as bars:
+        done, folder = lens_of_footage(sheet, out, today=dt.date.today(), executor=executor, progress=bars)
+    show(footage_lines(done, folder, columns=text_columns()))
 
 
 def _ask(question: str) -> str:

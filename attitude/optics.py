@@ -1,4 +1,4 @@
-"""Lens of a clip from what the sheet tells of the camera, and how well it is known.
+"""Lens of a clip from what the sheet tells of the camera, and how well it is known; readout of its rows.
 
 A pinhole picture of width W covers the horizontal angle a with f = W / (2 tan(a / 2)) pixels; a diagonal
 angle does the same with the picture's diagonal. A "35 mm equivalent" focal length is meant by the diagonal
@@ -12,23 +12,32 @@ from attitude.sheet import Camera, ClipSheet, SheetError
 from horizon.clip import ClipFacts
 from horizon.lens import Lens, LensError, lens_from_hfov, read_lens, scaled
 
-__all__ = ["ASSUMED_HFOV_DEG", "KnownLens", "lens_of"]
+__all__ = ["ASSUMED_HFOV_DEG", "KnownLens", "lens_of", "readout_s_of"]
 
 ASSUMED_HFOV_DEG = 75.0
 # Half of the assumed field of view's 95 % interval, +- 20 deg, as a share of the focal length:
 # df/f = da / sin a.
 ASSUMED_FOCAL_SD = math.radians(10.0) / math.sin(math.radians(ASSUMED_HFOV_DEG))
 TOLD_FOCAL_SD = 0.02
-CALIBRATED_FOCAL_SD = 0.004
+CALIBRATED_FOCAL_SD = 0.004  # of a lens file that does not tell
+# Pictures that the camera straightens itself are off by a few hundredths at the side, others by 5 to 15
+# (common practice, from memory).
+STATED_BEND_SD, CALIBRATED_BEND_SD = 0.05, 0.002
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+# Frame rates are means over the clip, and readouts are rounded.
+LONGER_THAN_FRAME = 1.05
 
 
 @dataclass(frozen=True)
 class KnownLens:
-    """A lens and ``focal_sd``, the standard uncertainty of its focal length as a share of it."""
+    """A lens, ``focal_sd``, the standard uncertainty of its focal length as a share of it, and ``bend_sd``.
+
+    bend_sd : of what it bends beyond that, at the picture's side, as a share (:mod:`horizon.bend`).
+    """
 
     lens: Lens
     focal_sd: float
+    bend_sd: float = STATED_BEND_SD
 
 
 def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLens:
@@ -48,14 +57,39 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
         path = camera.lens
     if path is not None:
         try:
-            return KnownLens(scaled(read_lens(path), width, height), CALIBRATED_FOCAL_SD)
+            lens = scaled(read_lens(path), width, height)
         except LensError as error:
             raise LensError(f"{facts.path.name}: {error}") from None
+        focal_sd = CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd
+        return KnownLens(lens, focal_sd, CALIBRATED_BEND_SD)
     if hfov_deg is None:
         hfov_deg = _camera_hfov_deg(camera, width, height)
     if hfov_deg is None:
         return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
     return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+
+
+def readout_s_of(facts: ClipFacts, camera: Camera, clip: ClipSheet) -> float | None:
+    """Readout of the stored picture, s of the clip's own time, less than 0 when its last row is read first.
+
+    None when it is not told, or when the camera turned the pixels by a quarter: rows are then columns.
+
+    Raises
+    ------
+    SheetError
+        The readout is longer than a frame of the clip lasts.
+    """
+    if camera.readout_ms is None:
+        return None
+    # Slowed-down footage slows the readout down with everything else.
+    readout_s = camera.readout_ms / 1000 / clip.time_scale
+    if facts.fps > 0 and not readout_s <= LONGER_THAN_FRAME / facts.fps:
+        frame_ms = 1000 * clip.time_scale / facts.fps
+        raise SheetError(
+            f"{facts.path.name}: readout_ms is {camera.readout_ms:g}, but a frame lasts {frame_ms:.3g} ms; "
+            "state the time from the first to the last row of a frame, or leave it out"
+        )
+    return {0: readout_s, 180: -readout_s}.get(clip.picture_turned_deg)
 
 
 def _camera_hfov_deg(camera: Camera, width_px: int, height_px: int) -> float | None:

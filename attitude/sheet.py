@@ -39,7 +39,6 @@ HORIZON = "horizon"
 
 # Accepted and checked, but nothing in this version computes with them; whoever uses one is told so.
 LATER = {
-    "camera.readout_ms": "rolling shutter",
     "log.gyro": "the raw gyro as evidence",
 }
 

@@ -93,6 +93,7 @@ def declared_surroundings(surface: Surface, known_lens: KnownLens, axis_sd_rad: 
         shore_tilt_rad=_shore_tilt_rad(surface, known_lens.lens),
         focal_sd=known_lens.focal_sd,
         axis_sd_rad=axis_sd_rad,
+        bend_sd=known_lens.bend_sd,
     )
 
 

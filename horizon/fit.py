@@ -46,7 +46,7 @@ class LineFit:
     points span. ``step_grey``: median step of the agreeing points, sky side minus surface; ``step_uneven``:
     its scatter along the line over its size. ``width_rad``: angle between the outermost agreeing points.
     ``bow_px``: how far the points bend away from the fit at its ends, as a line off eye level does.
-    ``agreeing`` (n,): which of the edge points the fit rests on.
+    ``agreeing`` (n,): which of the edge points the fit rests on; ``weight`` (n,): how much each counts.
     """
 
     up_cam: Array
@@ -64,6 +64,7 @@ class LineFit:
     width_rad: float
     bow_px: float
     agreeing: NDArray[np.bool_]
+    weight: Array
 
 
 def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
@@ -123,6 +124,7 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
         float(apart_rad(*ends)),
         _bow(along, residual_px[agreeing]),
         agreeing,
+        weight,
     )
 
 

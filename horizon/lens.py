@@ -30,7 +30,8 @@ class Lens:
     """Lens of a picture of ``width_px`` x ``height_px`` stored pixels.
 
     ``cx_px, cy_px``: principal point, (0, 0) = centre of the top-left pixel. ``distortion``: coefficients
-    in OpenCV's order for ``model``.
+    in OpenCV's order for ``model``. ``focal_sd``: standard uncertainty of the focal length as a share of it;
+    None where nobody measured it.
     """
 
     width_px: int
@@ -41,6 +42,7 @@ class Lens:
     cy_px: float
     model: str = "pinhole"
     distortion: tuple[float, ...] = ()
+    focal_sd: float | None = None
 
     def __post_init__(self) -> None:
         if self.model not in MODELS:
@@ -182,6 +184,8 @@ def _brown_straighten(distortion: tuple[float, ...], bent: Array) -> Array:
 def read_lens(path: Path) -> Lens:
     """Lens from a lens file (TOML: width_px, height_px, fx_px, fy_px, cx_px, cy_px, model, distortion).
 
+    ``focal_sd`` may stand there too; what else does is for people.
+
     Raises
     ------
     LensError
@@ -202,6 +206,11 @@ def read_lens(path: Path) -> Lens:
     distortion = table.get("distortion", [])
     if not isinstance(distortion, list) or not all(isinstance(k, int | float) for k in distortion):
         raise LensError(f"{path.name}: distortion is {distortion!r}; write a list of numbers")
+    focal_sd = table.get("focal_sd")
+    if focal_sd is not None and (not isinstance(focal_sd, float) or not 0 < focal_sd < 1):
+        raise LensError(
+            f"{path.name}: focal_sd is {focal_sd!r}; write the focal length's sd as a share of it, as 0.004"
+        )
     try:
         return Lens(
             int(values["width_px"]),
@@ -212,6 +221,7 @@ def read_lens(path: Path) -> Lens:
             values["cy_px"],
             str(table.get("model", "pinhole" if not distortion else "brown")),
             tuple(float(k) for k in distortion),
+            focal_sd,
         )
     except LensError as error:
         raise LensError(f"{path.name}: {error}") from None

@@ -36,7 +36,8 @@ class Surroundings:
     ``terrain_rad``: how far the skyline may rise above the true horizon. ``haze_rad``: how far haze may pull
     the visible line below it. ``dip_sd_rad``: of the dip, from height and refraction. ``shore_tilt_rad``: sd
     of the waterline's tilt. ``focal_sd``: of the focal length, as a share of it. ``axis_sd_rad``: of where
-    the lens axis meets the picture.
+    the lens axis meets the picture. ``bend_sd``: of what the lens bends beyond what is known of it, at the
+    picture's side, as a share (:mod:`horizon.bend`).
     """
 
     terrain_rad: float = 0.0
@@ -45,6 +46,7 @@ class Surroundings:
     shore_tilt_rad: float = 0.0
     focal_sd: float = 0.0
     axis_sd_rad: float = 0.0
+    bend_sd: float = 0.0
 
 
 LEVEL_SURROUNDINGS = Surroundings()

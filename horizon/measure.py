@@ -6,7 +6,8 @@ strung together (:mod:`horizon.sequence`), and those that follow another line ar
 
 Which half is sky is voted once for the whole clip, because a single frame can be deceived by snow, bright
 sand or night: frames that follow one another closely cannot turn over, so they form chains, and the chains
-vote with the texture and the brightness of their two sides.
+vote with the texture and the brightness of their two sides. Last, once the motion is known, roll and pitch
+are brought to one moment per frame (:mod:`horizon.readout`).
 """
 
 import math
@@ -24,12 +25,14 @@ from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
 from .angles import angles_from_up
+from .bend import bend_of
 from .clip import ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, PITCH_TOO, Surroundings, claim
 from .overlay import MASK_PX, burnt_in
 from .pan import band, pan_shift_deg
+from .readout import at_middle_row
 from .sequence import THUMB_PX, Seen, off_sequence
 
 __all__ = ["ClipTrack", "look_through", "measure_clip"]
@@ -51,6 +54,10 @@ CHAIN_GAP_S = 0.6
 VOTE = 2.5
 # Sides that change places within a chain: so many looks before and after, so many grey levels apart.
 FLIP_LOOKS, FLIP_GREY = 5, 10.0
+BENT_LENS = (
+    "as by another lens than the stated one, and roll and pitch are off with it: horizon-drift lens footage "
+    "finds the lens"
+)
 # Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
@@ -108,6 +115,7 @@ def measure_clip(
     *,
     dip_rad: float = 0.0,
     surroundings: Surroundings = LEVEL_SURROUNDINGS,
+    readout_s: float | None = None,
     until_s: float = math.inf,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
@@ -115,9 +123,11 @@ def measure_clip(
     """Horizon in the frames of a clip, five looks a second or more.
 
     ``facts``: of the clip, as probed. ``lens``: for its size. ``dip_rad``: of the visible horizon.
-    ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``until_s``: clip time
-    up to which frames are read. ``executor``: measures runs of frames beside this process; None measures them
-    here. ``progress`` is told the share of this that is done.
+    ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``readout_s``: time
+    from the first to the last row of the stored picture, in the clip's own time, less than 0 when the last is
+    read first; None when it is not known. ``until_s``: clip time up to which frames are read. ``executor``:
+    measures runs of frames beside this process; None measures them here. ``progress`` is told the share of
+    this that is done.
 
     Raises
     ------
@@ -128,6 +138,8 @@ def measure_clip(
     looks, covered, reader = look_through(facts, until_s, measure, executor, progress)
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
+    looks = _at_one_moment(looks, signs, readout_s, facts.fps)
+    looks, notes = _bending(looks, surroundings.bend_sd, facts.path.name)
     return ClipTrack(
         facts.path.name,
         _table(facts.path.name, looks, signs, surroundings),
@@ -138,6 +150,7 @@ def measure_clip(
         dip_rad,
         _pan_table(looks, signs),
         covered,
+        notes=notes,
     )
 
 
@@ -322,6 +335,49 @@ def _unflipped(chain: list[int], looks: list[_Look], signs: list[float]) -> list
             parts.append(chain[first:k])
             first = k
     return [*parts, chain[first:]]
+
+
+def _at_one_moment(
+    looks: list[_Look], signs: list[float], readout_s: float | None, fps: float
+) -> list[_Look]:
+    """The looks at the time of their middle row, in the reading that the signs say."""
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    if not measured:
+        return looks
+    fits = [looks[k].fit for k in measured]
+    over = [signs[k] < 0 for k in measured]
+    up, covariance = at_middle_row(
+        np.array([looks[k].t_s for k in measured]),
+        np.array([fit.up_flipped if turn else fit.up_cam for fit, turn in zip(fits, over, strict=True)]),
+        np.array([fit.row_shift for fit in fits]),
+        np.array([fit.covariance for fit in fits]),
+        readout_s=readout_s,
+        fps=fps,
+    )
+    out = list(looks)
+    for place, k in enumerate(measured):
+        which = "up_flipped" if over[place] else "up_cam"
+        fit = replace(fits[place], covariance=covariance[place], **{which: up[place]})
+        out[k] = replace(looks[k], fit=fit)
+    return out
+
+
+def _bending(looks: list[_Look], prior_sd: float, clip: str) -> tuple[list[_Look], tuple[str, ...]]:
+    """The looks with what a lens that bends more than was told may do to them, and a word where it does."""
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    if prior_sd <= 0 or not measured:
+        return looks, ()
+    effects = np.array([looks[k].fit.bend for k in measured])
+    found = bend_of(np.array([looks[k].t_s for k in measured]), effects, prior_sd)
+    out = list(looks)
+    for k, turn in zip(measured, effects[:, 2:] * math.hypot(found.share, found.sd), strict=True):
+        fit = looks[k].fit
+        covariance, shared = fit.covariance + np.outer(turn, turn), fit.shared_variance + turn**2
+        out[k] = replace(looks[k], fit=replace(fit, covariance=covariance, shared_variance=shared))
+    if not found.certain:
+        return out, ()
+    note = f"{clip}: off the middle of the picture the line is bent, {BENT_LENS}"
+    return out, (note,)
 
 
 def _table(clip: str, looks: list[_Look], signs: list[float], declared: Surroundings) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from .angles import angles_from_up, tangent_frame, up_from_angles
 from .lens import Lens, rays
@@ -151,15 +151,16 @@ def draw_frame(
     scene: Scene,
     lens: Lens,
     *,
-    roll_deg: float,
-    pitch_deg: float,
+    roll_deg: ArrayLike,
+    pitch_deg: ArrayLike,
     yaw_deg: float = 0.0,
     t_s: float = 0.0,
     rng: np.random.Generator,
 ) -> NDArray[np.uint8]:
     """Luma picture (height, width) of the scene from a camera at this true attitude.
 
-    ``t_s`` moves the water and the clouds. Noise comes from ``rng``.
+    ``roll_deg`` and ``pitch_deg`` may hold one value per row (height,): a rolling shutter. ``t_s`` moves the
+    water and the clouds. Noise comes from ``rng``.
     """
     luma, _ = _draw(scene, lens, roll_deg, pitch_deg, yaw_deg, t_s, rng)
     return luma
@@ -189,8 +190,8 @@ def draw_planar(
 def _draw(
     scene: Scene,
     lens: Lens,
-    roll_deg: float,
-    pitch_deg: float,
+    roll_deg: ArrayLike,
+    pitch_deg: ArrayLike,
     yaw_deg: float,
     t_s: float,
     rng: np.random.Generator,
@@ -203,7 +204,7 @@ def _draw(
 
     def along(axis: NDArray[np.float64]) -> Array32:
         a = axis.astype(np.float32)
-        return np.asarray(x * a[0] + y * a[1] + z * a[2])
+        return np.asarray(x * a[..., 0:1] + y * a[..., 1:2] + z * a[..., 2:3])
 
     elevation = np.arcsin(np.clip(along(up), -1, 1))
     azimuth = np.arctan2(along(right), along(forward)) + np.float32(np.radians(yaw_deg))

@@ -242,7 +242,7 @@ def test_an_interrupted_write_leaves_the_old_file_and_no_part(tmp_path, monkeypa
     assert list(tmp_path.iterdir()) == [path]
 
 
-COMMANDS = ("demo", "new", "check", "measure", "shots", "faces")
+COMMANDS = ("demo", "new", "check", "measure", "shots", "faces", "lens")
 LIGHT = """
 import sys
 from attitude.cli import run
@@ -298,7 +298,7 @@ def test_completion_can_be_shown_for_a_shell():
 def test_every_error_of_a_user_is_known_as_one():
     """What readers and stages raise for bad input; the others never leave the module they are raised for."""
     inner = {"attitude.entries.RefusedError", "attitude.guess.GuessError"}
-    inner |= {"attitude.match.MatchError", "attitude.table.TableError"}
+    inner |= {"attitude.match.MatchError", "attitude.table.TableError", "horizon.calibrate._NoFitError"}
     inner |= {"attitude.charts.ChartError", "attitude.changepoint.ChangePointError"}
     found = set()
     for package in (attitude, horizon):

@@ -7,7 +7,21 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-HORIZON = ["angles", "clip", "lens", "coarse", "overlay", "edge", "fit", "sides", "verify", "frame"]
+HORIZON = [
+    "angles",
+    "clip",
+    "lens",
+    "board",
+    "calibrate",
+    "coarse",
+    "overlay",
+    "edge",
+    "fit",
+    "sides",
+    "verify",
+    "readout",
+    "frame",
+]
 HORIZON += ["level", "sequence", "pan", "measure", "thin", "swing", "reference", "selfcheck", "lettering"]
 HORIZON += ["draw", "synthetic"]
 

@@ -88,6 +88,20 @@ def test_lens_file_round_trip(tmp_path):
     assert read_lens(path) == BROWN
 
 
+def test_a_lens_file_may_tell_how_well_it_is_known(tmp_path):
+    path = tmp_path / "lens.toml"
+    size = "width_px = 1920\nheight_px = 1080\n"
+    path.write_text(
+        size + "fx_px = 960\nfy_px = 955\ncx_px = 962\ncy_px = 538\nfocal_sd = 0.0007\nviews = 9\n"
+    )
+    lens = read_lens(path)
+    assert lens.focal_sd == 0.0007
+    assert scaled(lens, 960, 540).focal_sd == 0.0007
+    path.write_text(path.read_text().replace("0.0007", "3.0"))
+    with pytest.raises(LensError, match=r"lens\.toml: focal_sd is 3\.0; write .* as 0\.004"):
+        read_lens(path)
+
+
 @pytest.mark.parametrize("hfov_deg", [0.5, 180.0, -3.0])
 def test_impossible_field_of_view_is_refused(hfov_deg):
     with pytest.raises(LensError, match="field of view"):

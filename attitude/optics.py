@@ -46,16 +46,16 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
     hfov_deg = clip.hfov_deg if clip is not None and path is None else None
     if path is None and hfov_deg is None:
         path = camera.lens
-    if path is not None:
-        try:
+    try:
+        if path is not None:
             return KnownLens(scaled(read_lens(path), width, height), CALIBRATED_FOCAL_SD)
-        except LensError as error:
-            raise LensError(f"{facts.path.name}: {error}") from None
-    if hfov_deg is None:
-        hfov_deg = _camera_hfov_deg(camera, width, height)
-    if hfov_deg is None:
-        return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
-    return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+        if hfov_deg is None:
+            hfov_deg = _camera_hfov_deg(camera, width, height)
+        if hfov_deg is None:
+            return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
+        return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+    except LensError as error:
+        raise LensError(f"{facts.path.name}: {error}") from None
 
 
 def _camera_hfov_deg(camera: Camera, width_px: int, height_px: int) -> float | None:

@@ -7,6 +7,7 @@ the usual five fixed-point steps leave 0.026 deg in the corners of a 90 deg lens
 """
 
 import math
+import sys
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +19,8 @@ __all__ = ["Lens", "LensError", "lens_from_hfov", "pixels", "rays", "read_lens",
 
 Array = NDArray[np.float64]
 
+SIZE_KEYS = ("width_px", "height_px")
+LARGEST_PX = 65536
 MODELS = {"pinhole": (0,), "brown": (4, 5), "fisheye": (4,)}
 
 
@@ -74,7 +77,9 @@ def lens_from_hfov(width_px: int, height_px: int, hfov_deg: float) -> Lens:
         The angle is not between 1 and 175 deg.
     """
     if not 1.0 <= hfov_deg <= 175.0:
-        raise LensError(f"field of view is {hfov_deg:g} deg; a pinhole picture covers 1 to 175 deg")
+        raise LensError(
+            f"field of view is {hfov_deg:g} deg; a pinhole picture covers 1 to 175 deg; correct it"
+        )
     f_px = width_px / 2 / math.tan(math.radians(hfov_deg) / 2)
     return Lens(width_px, height_px, f_px, f_px, (width_px - 1) / 2, (height_px - 1) / 2)
 
@@ -179,6 +184,18 @@ def _brown_straighten(distortion: tuple[float, ...], bent: Array) -> Array:
     return flat
 
 
+def _is_number(value: object) -> bool:
+    """Whether it is a number that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return isinstance(value, float) or abs(value) <= sys.float_info.max
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
 def read_lens(path: Path) -> Lens:
     """Lens from a lens file (TOML: width_px, height_px, fx_px, fy_px, cx_px, cy_px, model, distortion).
 
@@ -191,17 +208,27 @@ def read_lens(path: Path) -> Lens:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise LensError(f"{path.name}: no such lens file; mend the path in the sheet") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LensError(f"{path.name}: not a readable TOML file ({error})") from None
+    except OSError as error:
+        raise LensError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+    except (ValueError, RecursionError) as error:
+        # Not TOML, not UTF-8, or what TOML allows and its reader does not (endless numbers and brackets).
+        raise LensError(
+            f"{path.name}: not a readable TOML file ({error}); write key = value, as in the README"
+        ) from None
     values: dict[str, float] = {}
-    for key in ("width_px", "height_px", "fx_px", "fy_px", "cx_px", "cy_px"):
+    for key in (*SIZE_KEYS, "fx_px", "fy_px", "cx_px", "cy_px"):
         value = table.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise LensError(f"{path.name}: {key} is {value!r}; write a number of pixels")
+        if not _is_number(value):
+            raise LensError(f"{path.name}: {key} is {_shown(value)}; write a number of pixels")
         values[key] = float(value)
+    for key in SIZE_KEYS:
+        if not values[key].is_integer() or not 1 <= values[key] <= LARGEST_PX:
+            raise LensError(
+                f"{path.name}: {key} is {_shown(table[key])}; write a whole number of pixels from 1 to {LARGEST_PX}"
+            )
     distortion = table.get("distortion", [])
-    if not isinstance(distortion, list) or not all(isinstance(k, int | float) for k in distortion):
-        raise LensError(f"{path.name}: distortion is {distortion!r}; write a list of numbers")
+    if not isinstance(distortion, list) or not all(_is_number(k) for k in distortion):
+        raise LensError(f"{path.name}: distortion is {_shown(distortion)}; write a list of numbers")
     try:
         return Lens(
             int(values["width_px"]),

@@ -327,7 +327,7 @@ def _samples(footage: _Footage) -> Iterator[Sample]:
         wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
         lens, dip_rad = footage.lenses[str(clip)].lens, track_of[str(clip)].dip_rad
         for frame in read_frames(footage.paths[str(clip)]):
-            if frame.index in wanted:
+            if frame.index in wanted and not frame.fault:
                 t_s, its_roll_deg = wanted.pop(frame.index).tolist()
                 yield Sample(str(clip), t_s, frame.luma, lens, its_roll_deg, dip_rad)
             if not wanted:

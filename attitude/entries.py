@@ -13,7 +13,7 @@ from collections.abc import Callable
 from difflib import get_close_matches
 from itertools import permutations, product
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeGuard
 
 __all__ = [
     "OTHER_BODIES",
@@ -122,7 +122,7 @@ def date(value: Any) -> dt.date:
     return value
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[float]:
     """Whether a value is a finite number that a float can hold; a whole number may be larger than any."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return False

@@ -3,14 +3,17 @@
 Reading goes through PyAV: presentation timestamps are exact, the luma plane is a view without a colour
 conversion, and the rotation flag stays apart from the pixels (camera axes are those of the stored pixels).
 A damaged file is read as far as it goes; what is missing is found by comparing the time reached with the
-time the container declares, because some damage ends the stream without any error.
+time the container declares, because some damage ends the stream without any error. Frames that the decoder
+had to make up, or whose time or size cannot be, come with that fault and are not to be measured.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
+from types import MappingProxyType
 
 import av
 import cv2
@@ -18,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "FAULTS",
     "ClipError",
     "ClipFacts",
     "Frame",
@@ -34,10 +38,21 @@ __all__ = [
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
 MISSING_S = 0.5
 ENCODER = "libx264"
+# A frame so much later than the one before is believed when the next goes on from there; beyond the second
+# limit it never is: no camera holds a picture for a minute, and damage to one stamp would cost all the rest.
+DOUBTED_S, MOST_GAP_S = 2.0, 60.0
+BROKEN, RESIZED = "damaged", "of another size"
+JUMPS, FALLS = "of a time that jumps", "of a time that does not rise"
+FAULTS = (BROKEN, JUMPS, FALLS, RESIZED)
+NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 # As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
 BT601, LIMITED_RANGE = 6, 1
 # Containers that the library would draw as pictures: a text file played as a terminal's screen.
 NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt"}
+
+
+DECODING = (av.error.FFmpegError, ValueError, OSError)
+SMALLEST_PX = 16
 
 
 class ClipError(ValueError):
@@ -56,15 +71,21 @@ class ClipFacts:
     rotation_deg: int
     codec: str
     created: datetime | None
+    interlaced: bool = False
 
 
 @dataclass(frozen=True)
 class Frame:
-    """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width)."""
+    """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width).
+
+    ``fault``: why it is not to be measured, one of ``FAULTS``, "" for nothing. Such a frame keeps the time of
+    the one before where its own cannot be.
+    """
 
     index: int
     t_s: float
     luma: NDArray[np.uint8]
+    fault: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,7 +122,8 @@ def probe(path: Path) -> ClipFacts:
     """
     with _opened(path) as container:
         stream = container.streams.video[0]
-        duration_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
+        timed = stream.duration and stream.time_base
+        duration_s = float(stream.duration * stream.time_base) if timed else 0.0
         if not duration_s and container.duration:
             duration_s = container.duration / av.time_base
         created = None
@@ -112,22 +134,24 @@ def probe(path: Path) -> ClipFacts:
             except ValueError:
                 created = None
         fps = float(stream.average_rate or stream.guessed_rate or 0)
-        rotation_deg = 0
+        width_px, height_px = int(stream.codec_context.width), int(stream.codec_context.height)
+        rotation_deg, interlaced = 0, False
         try:
             for frame in container.decode(stream):
-                rotation_deg = int(getattr(frame, "rotation", 0))
+                rotation_deg, interlaced = int(getattr(frame, "rotation", 0)), bool(frame.interlaced_frame)
+                # A damaged container may tell another size than its frames have.
+                width_px, height_px = frame.width, frame.height
                 break
-        except (av.error.FFmpegError, ValueError):
-            rotation_deg = 0
+        except DECODING:
+            pass
+        if min(width_px, height_px) < SMALLEST_PX:
+            raise ClipError(
+                f"{path.name}: its picture is {width_px} x {height_px} px; copy it again from the card, "
+                "or name the clip from the camera"
+            )
+        name = str(stream.codec_context.name)
         return ClipFacts(
-            path,
-            int(stream.codec_context.width),
-            int(stream.codec_context.height),
-            duration_s,
-            fps,
-            rotation_deg,
-            str(stream.codec_context.name),
-            created,
+            path, width_px, height_px, max(0.0, duration_s), fps, rotation_deg, name, created, interlaced
         )
 
 
@@ -149,6 +173,12 @@ def _opened(path: Path) -> "av.container.InputContainer":
     if not container.streams.video:
         container.close()
         raise ClipError(f"{path.name}: holds no video stream; name the clip with the picture")
+    if container.streams.video[0].codec_context is None:
+        container.close()
+        raise ClipError(
+            f"{path.name}: this installation cannot decode its video; copy it again from the card, "
+            "or export it as H.264 in mp4"
+        )
     return container
 
 
@@ -158,21 +188,22 @@ def _reason(error: Exception) -> str:
 
 
 def read_frames(path: Path) -> Iterator[Frame]:
-    """Shown frames of a clip in order; ends early, without raising, where the file is damaged.
+    """Shown frames of a clip in order, faulty ones too; ends early, without raising, at damage.
 
     Raises
     ------
     ClipError
         The file cannot be opened or holds no video.
     """
-    for index, t_s, decoded in _decoded(path):
-        yield Frame(index, t_s, _luma(decoded))
+    for index, t_s, decoded, fault in _in_time(_decoded(path)):
+        yield Frame(index, t_s, _luma(decoded), fault)
 
 
 def read_shown(facts: ClipFacts) -> Iterator[Shown]:
     """The same frames with the time until which each is shown, in colour and in any size.
 
-    ``facts``: of the clip, as probed. The last frame is shown for one frame at the clip's mean rate.
+    ``facts``: of the clip, as probed. The last frame is shown for one frame at the clip's mean rate. Damaged
+    frames are shown as they decode; those whose time or size cannot be are left out.
 
     Raises
     ------
@@ -180,7 +211,9 @@ def read_shown(facts: ClipFacts) -> Iterator[Shown]:
         The file cannot be opened or holds no video.
     """
     held: tuple[int, float, av.VideoFrame] | None = None
-    for index, t_s, decoded in _decoded(facts.path):
+    for index, t_s, decoded, fault in _in_time(_decoded(facts.path)):
+        if fault not in ("", BROKEN):
+            continue
         if held is not None:
             yield Shown(held[0], held[1], t_s, held[2])
         held = (index, t_s, decoded)
@@ -193,35 +226,64 @@ def _one_frame_s(facts: ClipFacts) -> float:
 
 
 def _decoded(path: Path) -> Iterator[tuple[int, float, "av.VideoFrame"]]:
-    """Index, time and decoder's frame of the shown frames of a clip, as far as it decodes."""
+    """Index, time and decoder's frame of the frames of a clip, as far as it decodes."""
     with _opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         first_s: float | None = None
-        last_s = -1.0
-        index = 0
+        t_s = 0.0
         frames = container.decode(stream)
-        while True:
+        for index in count():
             try:
                 frame = next(frames)
-            except StopIteration:
+            except (StopIteration, *DECODING):
                 return
-            except (av.error.FFmpegError, ValueError, OSError):
-                return
-            if frame.pts is None:
-                t_s = last_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
+            if frame.pts is None or not frame.time_base:
+                t_s = t_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
             else:
                 absolute_s = float(frame.pts * frame.time_base)
                 first_s = absolute_s if first_s is None else first_s
                 t_s = absolute_s - first_s
-            if t_s > last_s or index == 0:
-                yield index, t_s, frame
-                last_s = t_s
-            index += 1
+            yield index, t_s, frame
 
 
-def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> list[NDArray[np.uint8]]:
-    """Reduced lumas, ``width_px`` wide or less, of up to ``count`` frames spread over the clip.
+def _in_time(
+    decoded: Iterable[tuple[int, float, "av.VideoFrame"]],
+) -> Iterator[tuple[int, float, "av.VideoFrame", str]]:
+    """The frames with what is wrong with each of them."""
+    last_s, size = 0.0, (0, 0)
+    doubted: tuple[int, float, av.VideoFrame] | None = None
+    for index, t_s, frame in decoded:
+        if doubted is not None:
+            if t_s >= doubted[1]:
+                last_s = doubted[1]
+                yield *doubted, _broken(doubted[2])
+            else:
+                yield doubted[0], last_s, doubted[2], JUMPS
+            doubted = None
+        if index == 0:
+            size = (frame.width, frame.height)
+        if (frame.width, frame.height) != size:
+            yield index, last_s, frame, RESIZED
+        elif index and t_s <= last_s:
+            yield index, last_s, frame, FALLS
+        elif t_s > last_s + MOST_GAP_S:
+            yield index, last_s, frame, JUMPS
+        elif t_s > last_s + DOUBTED_S:
+            doubted = (index, t_s, frame)
+        else:
+            last_s = t_s
+            yield index, t_s, frame, _broken(frame)
+    if doubted is not None:
+        yield *doubted, _broken(doubted[2])
+
+
+def _broken(frame: "av.VideoFrame") -> str:
+    return BROKEN if frame.is_corrupt else ""
+
+
+def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list[NDArray[np.uint8]]:
+    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip.
 
     What cannot be reached in a damaged file is left out.
     """
@@ -234,8 +296,8 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         begin = stream.start_time or 0
-        for k in range(count):
-            target = begin + int((k + 0.5) / count * facts.duration_s / float(stream.time_base or 1))
+        for k in range(most):
+            target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
             try:
                 container.seek(target, stream=stream)
                 for frame in container.decode(stream):
@@ -243,7 +305,7 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
                         # A short clip gives one frame for several targets: it counts once.
                         found[frame.pts] = cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA)
                         break
-            except (av.error.FFmpegError, ValueError, OSError):
+            except (OverflowError, *DECODING):
                 continue
     return list(found.values())
 
@@ -259,13 +321,19 @@ def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:
     return np.array(rows[: frame.height, : frame.width])
 
 
-def damage(facts: ClipFacts, frames_read: int, last_t_s: float) -> str:
-    """Sentence on what a damaged file lacks, or "" when the clip was read to its declared end."""
+def damage(facts: ClipFacts, frames_read: int, last_t_s: float, faults: Mapping[str, int] = NO_FAULTS) -> str:
+    """What a damaged file lacks, or "" when the clip was read to its declared end without a fault.
+
+    ``faults``: how many frames were left out, by ``FAULTS``.
+    """
     one_frame_s = _one_frame_s(facts)
     reached_s = last_t_s + one_frame_s
-    if facts.duration_s - reached_s <= max(MISSING_S, 2 * one_frame_s):
-        return ""
-    return f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s"
+    said = []
+    if facts.duration_s - reached_s > max(MISSING_S, 2 * one_frame_s):
+        said.append(f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s")
+    for fault, number in faults.items():
+        said.append(f"left out {number} frame{'' if number == 1 else 's'} {fault}")
+    return "; ".join(said)
 
 
 def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -297,8 +365,8 @@ def write_clip(
         # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
         stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
         stream.options = {"crf": str(crf), "preset": "veryfast", "g": str(key_every)}
-        for count, image in enumerate(images):
-            if count == 0:
+        for number, image in enumerate(images):
+            if number == 0:
                 stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3
             for packet in stream.encode(av.VideoFrame.from_ndarray(image, format="yuv420p")):
                 container.mux(packet)

@@ -11,6 +11,7 @@ import sys
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -184,7 +185,7 @@ def _brown_straighten(distortion: tuple[float, ...], bent: Array) -> Array:
     return flat
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     """Whether it is a number that a float can hold."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return False
@@ -224,7 +225,8 @@ def read_lens(path: Path) -> Lens:
     for key in SIZE_KEYS:
         if not values[key].is_integer() or not 1 <= values[key] <= LARGEST_PX:
             raise LensError(
-                f"{path.name}: {key} is {_shown(table[key])}; write a whole number of pixels from 1 to {LARGEST_PX}"
+                f"{path.name}: {key} is {_shown(table[key])}; write a whole number of pixels, "
+                f"from 1 to {LARGEST_PX}"
             )
     distortion = table.get("distortion", [])
     if not isinstance(distortion, list) or not all(_is_number(k) for k in distortion):

@@ -43,7 +43,8 @@ ENCODER = "libx264"
 DOUBTED_S, MOST_GAP_S = 2.0, 60.0
 BROKEN, RESIZED = "damaged", "of another size"
 JUMPS, FALLS = "of a time that jumps", "of a time that does not rise"
-FAULTS = (BROKEN, JUMPS, FALLS, RESIZED)
+STOPPED = "stopped"
+FAULTS = (BROKEN, JUMPS, FALLS, RESIZED, STOPPED)
 NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 # As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
 BT601, LIMITED_RANGE = 6, 1
@@ -78,8 +79,8 @@ class ClipFacts:
 class Frame:
     """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width).
 
-    ``fault``: why it is not to be measured, one of ``FAULTS``, "" for nothing. Such a frame keeps the time of
-    the one before where its own cannot be.
+    ``fault``: why it is not to be measured, one of ``FAULTS``, "" for nothing. Such a frame has the time of
+    the one before where its own cannot be; ``STOPPED``: the last one once more, where an error ended it all.
     """
 
     index: int
@@ -225,18 +226,29 @@ def _one_frame_s(facts: ClipFacts) -> float:
     return 1 / facts.fps if facts.fps > 0 else 0.04
 
 
-def _decoded(path: Path) -> Iterator[tuple[int, float, "av.VideoFrame"]]:
-    """Index, time and decoder's frame of the frames of a clip, as far as it decodes."""
+_Timed = tuple[int, float, "av.VideoFrame", str]
+
+
+def _decoded(path: Path) -> Iterator[_Timed]:
+    """Index, time, decoder's frame and fault of the frames of a clip, as far as it decodes.
+
+    Where an error ends it, the last frame comes once more with the fault ``STOPPED``.
+    """
     with _opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         first_s: float | None = None
         t_s = 0.0
+        frame = None
         frames = container.decode(stream)
         for index in count():
             try:
                 frame = next(frames)
-            except (StopIteration, *DECODING):
+            except StopIteration:
+                return
+            except DECODING:
+                if frame is not None:
+                    yield index, t_s, frame, STOPPED
                 return
             if frame.pts is None or not frame.time_base:
                 t_s = t_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
@@ -244,42 +256,39 @@ def _decoded(path: Path) -> Iterator[tuple[int, float, "av.VideoFrame"]]:
                 absolute_s = float(frame.pts * frame.time_base)
                 first_s = absolute_s if first_s is None else first_s
                 t_s = absolute_s - first_s
-            yield index, t_s, frame
+            yield index, t_s, frame, BROKEN if frame.is_corrupt else ""
 
 
-def _in_time(
-    decoded: Iterable[tuple[int, float, "av.VideoFrame"]],
-) -> Iterator[tuple[int, float, "av.VideoFrame", str]]:
-    """The frames with what is wrong with each of them."""
+def _in_time(decoded: Iterable[_Timed]) -> Iterator[_Timed]:
+    """The frames, those whose time or size cannot be with that fault and the time of the one before."""
     last_s, size = 0.0, (0, 0)
-    doubted: tuple[int, float, av.VideoFrame] | None = None
-    for index, t_s, frame in decoded:
+    doubted: _Timed | None = None
+    for one in decoded:
+        index, t_s, frame, fault = one
         if doubted is not None:
             if t_s >= doubted[1]:
                 last_s = doubted[1]
-                yield *doubted, _broken(doubted[2])
+                yield doubted
             else:
                 yield doubted[0], last_s, doubted[2], JUMPS
             doubted = None
         if index == 0:
             size = (frame.width, frame.height)
-        if (frame.width, frame.height) != size:
+        if fault == STOPPED:
+            yield index, last_s, frame, STOPPED
+        elif (frame.width, frame.height) != size:
             yield index, last_s, frame, RESIZED
         elif index and t_s <= last_s:
             yield index, last_s, frame, FALLS
         elif t_s > last_s + MOST_GAP_S:
             yield index, last_s, frame, JUMPS
         elif t_s > last_s + DOUBTED_S:
-            doubted = (index, t_s, frame)
+            doubted = one
         else:
             last_s = t_s
-            yield index, t_s, frame, _broken(frame)
+            yield one
     if doubted is not None:
-        yield *doubted, _broken(doubted[2])
-
-
-def _broken(frame: "av.VideoFrame") -> str:
-    return BROKEN if frame.is_corrupt else ""
+        yield doubted
 
 
 def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list[NDArray[np.uint8]]:
@@ -329,10 +338,14 @@ def damage(facts: ClipFacts, frames_read: int, last_t_s: float, faults: Mapping[
     one_frame_s = _one_frame_s(facts)
     reached_s = last_t_s + one_frame_s
     said = []
+    read = f"decoded {frames_read} frames to {reached_s:.1f} s"
     if facts.duration_s - reached_s > max(MISSING_S, 2 * one_frame_s):
-        said.append(f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s")
+        said.append(f"{read} of declared {facts.duration_s:.1f} s")
+    elif STOPPED in faults:
+        said.append(f"{read}, where an error ended it")
     for fault, number in faults.items():
-        said.append(f"left out {number} frame{'' if number == 1 else 's'} {fault}")
+        if fault != STOPPED:
+            said.append(f"left out {number} frame{'' if number == 1 else 's'} {fault}")
     return "; ".join(said)
 
 

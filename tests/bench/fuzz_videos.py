@@ -148,7 +148,6 @@ def _serve(ours: Connection) -> None:
     import warnings
 
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-    av.logging.set_level(av.logging.PANIC)
     warnings.simplefilter("error")
     while True:
         try:

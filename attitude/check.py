@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,7 @@ from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
 from attitude.entries import OTHER_BODIES
-from attitude.files import write_whole
+from attitude.files import waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
@@ -43,7 +42,7 @@ from attitude.reference_lines import (
     read_words,
 )
 from attitude.repeatability import learn
-from attitude.report import Material, write_report
+from attitude.report import REPORT_FILES, Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
@@ -62,6 +61,7 @@ from horizon.selfcheck import Sample, fits_in, self_check
 __all__ = ["Examined", "check", "examine", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
+FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
 
 
 @dataclass(frozen=True)
@@ -154,8 +154,7 @@ def check(
     left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
     folder.mkdir(parents=True, exist_ok=True)
     # Until everything is drawn, nothing of an earlier check is touched.
-    with TemporaryDirectory(dir=folder, prefix=".waiting-") as place:
-        waiting = Path(place)
+    with waiting_folder(folder) as waiting:
         looked = look_through(
             footage.tracks, lenses, frames, kept, beyond, left_out, waiting, progress=progress
         )
@@ -181,7 +180,8 @@ def check(
         record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
-            _write(material, folder, waiting)
+            _write(material, waiting)
+        _put_in_place(waiting, folder)
     return material, folder
 
 
@@ -349,25 +349,31 @@ def _spread(frames: pd.DataFrame, count: int) -> list[int]:
     return taken
 
 
-def _write(material: Material, folder: Path, waiting: Path) -> None:
-    """Write everything; the video and the sheet of the worst moments wait in a folder of their own."""
-    write_report(material, folder)
-    for name in (VIDEO, SHEET):
+def _write(material: Material, waiting: Path) -> None:
+    """Write everything beside the video and the sheet of the worst moments, which wait there already."""
+    write_report(material, waiting)
+    write_frames(material.frames, waiting)
+    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
+    _write_text(waiting / CORRECTIONS, table.to_csv(index=False, lineterminator="\n"))
+    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
+    _write_text(waiting / RESULT, text + "\n")
+
+
+def _put_in_place(waiting: Path, folder: Path) -> None:
+    """Rename every file of a result into its folder; what this shoot does not have is removed there."""
+    # The result last, so that whoever waits for it finds the rest beside it, and none of an earlier check
+    # stands beside files that are not its own.
+    (folder / RESULT).unlink(missing_ok=True)
+    for name in (*REPORT_FILES, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
         if (waiting / name).exists():
             os.replace(waiting / name, folder / name)
         else:
             (folder / name).unlink(missing_ok=True)
-    write_frames(material.frames, folder)
-    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
-    _write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
-    # Last, so that whoever waits for the result finds the rest beside it.
-    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
-    _write_text(folder / "result.json", text + "\n")
 
 
 def write_frames(frames: pd.DataFrame, folder: Path) -> None:
     """Write ``frames.csv``: the track, angles to 0.0001 deg."""
-    _write_text(folder / "frames.csv", frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+    _write_text(folder / FRAMES, frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -52,8 +52,8 @@ MOST_S = 10.0
 MEMORY_BYTES = 4 << 30
 # Cases of a hundred; what is slow gets few.
 SHARES = {
-    "sheet": 22, "log": 22, "lens": 18, "import": 14, "history": 5, "capture sheet": 9, "capture": 3, "new": 2,
-    VIDEO: 5,
+    "sheet": 22, "log": 22, "lens": 18, "import": 14, "history": 5, "capture sheet": 9, "capture": 3,
+    "new": 2, VIDEO: 5,
 }  # fmt: skip
 DRAWN_SHARE = 0.3  # of the cases of a target that has them
 KINDS = ("result", "one line", "traceback", "warning", "no file named", "too slow", "too much memory")

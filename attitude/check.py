@@ -22,7 +22,7 @@ from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
 from attitude.entries import OTHER_BODIES
-from attitude.files import waiting_folder, write_whole
+from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
@@ -354,6 +354,7 @@ def _write(material: Material, waiting: Path) -> None:
     write_report(material, waiting)
     write_frames(material.frames, waiting)
     table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
+    table["clip"] = table["clip"].map(guarded)
     _write_text(waiting / CORRECTIONS, table.to_csv(index=False, lineterminator="\n"))
     text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
     _write_text(waiting / RESULT, text + "\n")
@@ -372,7 +373,8 @@ def _put_in_place(waiting: Path, folder: Path) -> None:
 
 
 def write_frames(frames: pd.DataFrame, folder: Path) -> None:
-    """Write ``frames.csv``: the track, angles to 0.0001 deg."""
+    """Write ``frames.csv``: the track, angles to 0.0001 deg, names of clips as no spreadsheet runs them."""
+    frames = frames.assign(clip=frames["clip"].map(guarded))
     _write_text(folder / FRAMES, frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
 
 

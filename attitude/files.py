@@ -14,7 +14,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TextIO
 
-__all__ = ["waiting_folder", "whole_file", "write_whole"]
+__all__ = ["guarded", "waiting_folder", "whole_file", "write_whole"]
+
+# What begins a formula, in wide letters too; the apostrophe, so that one that was there before is kept.
+RISKY = frozenset("=+-@\t\r\n'\uff1d\uff0b\uff0d\uff20")
 
 WAITING, LOCK = ".waiting-", "lock"
 # A waiting folder gets its lock at once: one without, older than this, has nobody.
@@ -59,6 +62,12 @@ def waiting_folder(folder: Path) -> Iterator[Path]:
     ):
         _hold(lock)
         yield Path(place)
+
+
+def guarded(text: str) -> str:
+    """Text for a cell of a table: behind an apostrophe where a spreadsheet would take it for a formula."""
+    risky = not RISKY.isdisjoint((text[:1], text.lstrip()[:1]))
+    return f"'{text}" if risky else text
 
 
 if sys.platform == "win32":

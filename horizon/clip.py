@@ -48,8 +48,9 @@ FAULTS = (BROKEN, JUMPS, FALLS, RESIZED, STOPPED)
 NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 # As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
 BT601, LIMITED_RANGE = 6, 1
-# Containers that the library would draw as pictures: a text file played as a terminal's screen.
-NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt"}
+# Containers that the library would draw as pictures, such as a text file played as a terminal's screen, and
+# lists of other files.
+NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt", "hls", "concat", "dash", "sdp", "imf"}
 
 
 DECODING = (av.error.FFmpegError, ValueError, OSError)
@@ -161,14 +162,18 @@ def _opened(path: Path) -> "av.container.InputContainer":
         raise ClipError(f"{path.name}: no such clip; mend the path")
     if path.is_dir():
         raise ClipError(f"{path.name}: a folder, not a clip; name the video file")
+    if not path.is_file():
+        # A pipe that nobody writes to would be waited for.
+        raise ClipError(f"{path.name}: not a file; name the video file")
     try:
-        container = av.open(str(path))
+        # As a file whatever it is called, and nothing that stands in it is fetched from anywhere.
+        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
     except (av.error.FFmpegError, ValueError, OSError) as error:
         raise ClipError(
             f"{path.name}: not a video this tool can open ({_reason(error)}); "
             "copy it again from the card, or export it as H.264 in mp4"
         ) from None
-    if container.format.name in NO_VIDEO:
+    if not NO_VIDEO.isdisjoint(container.format.name.split(",")):
         container.close()
         raise ClipError(f"{path.name}: not a video this tool can open (text); name the clip from the camera")
     if not container.streams.video:

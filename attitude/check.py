@@ -51,6 +51,7 @@ from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.takes import part_starts_s
 from attitude.verdict import judge
+from attitude.wrong_unit import refuse_wrong_unit
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
 from horizon.clip import ClipFacts, probe, read_frames
@@ -97,6 +98,7 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
     shoot, logs, clocks = settled.shoot, settled.logs, settled.clocks
+    refuse_wrong_unit(footage.tracks, logs, clocks, shoot)
     footage = replace(footage, tracks=at_logged_pitch(footage.tracks, logs, clocks, shoot))
     found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
     if found is not None and (misread := contradiction(settled.readings)):

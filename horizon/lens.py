@@ -98,9 +98,11 @@ def rays(lens: Lens, points_px: ArrayLike) -> Array:
         scale = np.where(radius > 1e-12, np.sin(theta) / np.maximum(radius, 1e-12), 1.0)
         return np.asarray(np.column_stack([direction * scale[:, None], np.cos(theta)]))
     if lens.model == "brown":
-        flat = _brown_straighten(
-            lens.distortion, (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
-        )
+        # Where the polynomial has folded, the steps may run away; what comes of that is no ray.
+        with np.errstate(over="ignore", invalid="ignore"):
+            flat = _brown_straighten(
+                lens.distortion, (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
+            )
     else:
         flat = (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
     out = np.column_stack([flat, np.ones(len(flat))])
@@ -232,7 +234,7 @@ def read_lens(path: Path) -> Lens:
     if not isinstance(distortion, list) or not all(_is_number(k) for k in distortion):
         raise LensError(f"{path.name}: distortion is {_shown(distortion)}; write a list of numbers")
     try:
-        return Lens(
+        lens = Lens(
             int(values["width_px"]),
             int(values["height_px"]),
             values["fx_px"],
@@ -244,6 +246,14 @@ def read_lens(path: Path) -> Lens:
         )
     except LensError as error:
         raise LensError(f"{path.name}: {error}") from None
+    right, bottom = lens.width_px - 1, lens.height_px - 1
+    with np.errstate(over="ignore", invalid="ignore"):
+        corners = rays(lens, [[0, 0], [right, 0], [0, bottom], [right, bottom]])
+    if not np.isfinite(corners).all():
+        raise LensError(
+            f"{path.name}: no ray belongs to the corners of its picture; correct distortion, fx_px and fy_px"
+        )
+    return lens
 
 
 def scaled(lens: Lens, width_px: int, height_px: int) -> Lens:

@@ -51,7 +51,7 @@ def refuse_wrong_unit(
         right, expected = MISREAD[sheet.angle_unit]
         for name in ("pitch_deg", "roll_deg") if track.tells_pitch else ("roll_deg",):
             picture_deg = track.track[name].to_numpy(float)
-            if clock.offset_s is None:
+            if clock.offset_s is None or clock.sd_s is None:
                 times = _range_as_far(picture_deg, log.table[name].to_numpy(float))
             else:
                 there = attitude_at(log, track.track["t_s"].to_numpy(float) + clock.offset_s)

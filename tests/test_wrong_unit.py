@@ -14,7 +14,7 @@ from attitude.wrong_unit import refuse_wrong_unit
 T_S = np.arange(150) * 0.2
 
 
-def shoot_of(tmp_path, *, size_deg, logged=1.0, unit="deg", noise_deg=0.05, tells_pitch=True, offset_s=50.0):
+def shoot_of(tmp_path, *, size_deg, logged=1.0, unit="deg", noise_deg=0.05, tells_pitch=True, sd_s=0.01):
     """A camera that tilts by ``size_deg``; ``logged``: what one degree is in the log."""
     rng = np.random.default_rng(4)
     pitch = size_deg * np.sin(T_S)
@@ -24,7 +24,7 @@ def shoot_of(tmp_path, *, size_deg, logged=1.0, unit="deg", noise_deg=0.05, tell
     seen = pd.DataFrame({"t_s": T_S, "roll_deg": 0.0, "pitch_deg": pitch})
     seen["pitch_deg"] += rng.normal(0, noise_deg, len(seen))
     track = SimpleNamespace(clip="a.mp4", track=seen, tells_pitch=tells_pitch)
-    clock = SimpleNamespace(clip="a.mp4", log_index=0, offset_s=offset_s)
+    clock = SimpleNamespace(clip="a.mp4", log_index=0, offset_s=50.0, sd_s=sd_s)
     shoot = Shoot(tmp_path, tmp_path / "shoot.toml", "t", (ClipSheet((Path("a.mp4"),)),), logs=(sheet,))
     return (track,), (read_log(sheet),), (clock,), shoot
 
@@ -37,7 +37,7 @@ def test_radians_read_as_degrees(tmp_path):
 
 
 def test_radians_read_as_degrees_in_a_log_so_still_that_no_clip_needs_a_place(tmp_path):
-    given = shoot_of(tmp_path, size_deg=8, logged=np.pi / 180, offset_s=None)
+    given = shoot_of(tmp_path, size_deg=8, logged=np.pi / 180, sd_s=None)
     with pytest.raises(LogError, match=r'moves 5\d times .* write angle_unit = "rad"'):
         refuse_wrong_unit(*given)
 
@@ -56,8 +56,8 @@ def test_degrees_read_as_radians(tmp_path):
         {"size_deg": 8},
         {"size_deg": 8, "logged": np.pi / 180, "unit": "rad"},
         {"size_deg": 8, "logged": -1.0},
-        {"size_deg": 8, "offset_s": None},
-        {"size_deg": 8, "logged": 0.0, "offset_s": None},
+        {"size_deg": 8, "sd_s": None},
+        {"size_deg": 8, "logged": 0.0, "sd_s": None},
         {"size_deg": 8, "logged": 0.2},  # a gimbal that follows in part, a lens told wrongly
         {"size_deg": 0.2, "logged": np.pi / 180},  # nothing moved that would tell
         {"size_deg": 8, "logged": np.pi / 180, "noise_deg": 20.0},

@@ -7,7 +7,6 @@ misspelt one that is silently ignored changes the constants without a trace.
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -25,6 +24,7 @@ from attitude.entries import (
     date,
     file,
     files,
+    is_number,
     name,
     names,
     number,
@@ -63,9 +63,7 @@ def _bits(value: Any) -> int:
 def _numbers(value: Any) -> list[float] | None:
     """Three finite numbers, else None."""
     good = isinstance(value, list) and len(value) == 3
-    if not good or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value):
-        return None
-    return [float(v) for v in value] if all(map(math.isfinite, value)) else None
+    return [float(v) for v in value] if good and all(map(is_number, value)) else None
 
 
 def _offset(unit_g: float) -> Check:

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,7 @@ from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
 from attitude.entries import OTHER_BODIES
-from attitude.files import write_whole
+from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
@@ -43,7 +42,7 @@ from attitude.reference_lines import (
     read_words,
 )
 from attitude.repeatability import learn
-from attitude.report import Material, write_report
+from attitude.report import REPORT_FILES, Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
@@ -52,6 +51,7 @@ from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.takes import part_starts_s
 from attitude.verdict import judge
+from attitude.wrong_unit import refuse_wrong_unit
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
 from horizon.clip import ClipFacts, probe, read_frames
@@ -62,6 +62,7 @@ from horizon.selfcheck import Sample, fits_in, self_check
 __all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
 
 SELF_CHECKED, SAMPLED_S = 4, 60.0
+FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
 
 
 @dataclass(frozen=True)
@@ -128,6 +129,7 @@ def placed(shoot: Shoot, *, executor: Executor | None = None, progress: Progress
     shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
+    refuse_wrong_unit(footage.tracks, settled.logs, settled.clocks, settled.shoot)
     tracks = at_logged_pitch(footage.tracks, settled.logs, settled.clocks, settled.shoot)
     footage = replace(footage, tracks=tracks)
     return Placed(settled.shoot, settled.logs, settled.clocks, settled.readings, footage, holds)
@@ -174,8 +176,7 @@ def check(
     left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
     folder.mkdir(parents=True, exist_ok=True)
     # Until everything is drawn, nothing of an earlier check is touched.
-    with TemporaryDirectory(dir=folder, prefix=".waiting-") as place:
-        waiting = Path(place)
+    with waiting_folder(folder) as waiting:
         looked = look_through(
             footage.tracks, lenses, frames, kept, beyond, left_out, waiting, progress=progress
         )
@@ -201,7 +202,8 @@ def check(
         record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
-            _write(material, folder, waiting)
+            _write(material, waiting)
+        _put_in_place(waiting, folder)
     return material, folder
 
 
@@ -350,7 +352,7 @@ def _samples(footage: Footage) -> Iterator[Sample]:
         wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
         lens, dip_rad = footage.lenses[str(clip)].lens, track_of[str(clip)].dip_rad
         for frame in read_frames(footage.paths[str(clip)]):
-            if frame.index in wanted:
+            if frame.index in wanted and not frame.fault:
                 t_s, its_roll_deg = wanted.pop(frame.index).tolist()
                 yield Sample(str(clip), t_s, frame.luma, lens, its_roll_deg, dip_rad)
             if not wanted:
@@ -372,25 +374,33 @@ def _spread(frames: pd.DataFrame, count: int) -> list[int]:
     return taken
 
 
-def _write(material: Material, folder: Path, waiting: Path) -> None:
-    """Write everything; the video and the sheet of the worst moments wait in a folder of their own."""
-    write_report(material, folder)
-    for name in (VIDEO, SHEET):
+def _write(material: Material, waiting: Path) -> None:
+    """Write everything beside the video and the sheet of the worst moments, which wait there already."""
+    write_report(material, waiting)
+    write_frames(material.frames, waiting)
+    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
+    table["clip"] = table["clip"].map(guarded)
+    _write_text(waiting / CORRECTIONS, table.to_csv(index=False, lineterminator="\n"))
+    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
+    _write_text(waiting / RESULT, text + "\n")
+
+
+def _put_in_place(waiting: Path, folder: Path) -> None:
+    """Rename every file of a result into its folder; what this shoot does not have is removed there."""
+    # The result last, so that whoever waits for it finds the rest beside it, and none of an earlier check
+    # stands beside files that are not its own.
+    (folder / RESULT).unlink(missing_ok=True)
+    for name in (*REPORT_FILES, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
         if (waiting / name).exists():
             os.replace(waiting / name, folder / name)
         else:
             (folder / name).unlink(missing_ok=True)
-    write_frames(material.frames, folder)
-    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
-    _write_text(folder / "corrections.csv", table.to_csv(index=False, lineterminator="\n"))
-    # Last, so that whoever waits for the result finds the rest beside it.
-    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
-    _write_text(folder / "result.json", text + "\n")
 
 
 def write_frames(frames: pd.DataFrame, folder: Path) -> None:
-    """Write ``frames.csv``: the track, angles to 0.0001 deg."""
-    _write_text(folder / "frames.csv", frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
+    """Write ``frames.csv``: the track, angles to 0.0001 deg, names of clips as no spreadsheet runs them."""
+    frames = frames.assign(clip=frames["clip"].map(guarded))
+    _write_text(folder / FRAMES, frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -9,7 +9,9 @@ only on a terminal. What measures and infers is imported by the commands that ne
 """
 
 import datetime as dt
+import errno
 import sys
+from concurrent.futures import BrokenExecutor
 from functools import partial
 from importlib.metadata import version
 from io import TextIOWrapper
@@ -48,6 +50,7 @@ BAD_INPUT = frozenset(
         "horizon.lens.LensError",
     }
 )
+DISK = frozenset({errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)})
 INTERRUPTED = 130  # the parser's status for Ctrl-C
 DEMO_FOLDER, DEMO_HISTORY = "horizon-drift-demo", "history.sqlite"
 
@@ -396,9 +399,14 @@ def run() -> None:
     except RequestError as error:
         _refuse(str(error))
     except OSError as error:
-        if error.filename is None:
+        full = error.errno in DISK
+        if error.filename is None and not full:
             raise
-        _refuse(f"{Path(str(error.filename)).name}: {error.strerror}; check that it can be read and written")
+        name = "the output" if error.filename is None else Path(str(error.filename)).name
+        mend = "make room on that disk" if full else "check that it can be read and written"
+        _refuse(f"{name}: {error.strerror}; {mend}")
+    except (MemoryError, BrokenExecutor):
+        _stop("memory ran out while measuring; close other programs, or give a smaller video")
     except KeyboardInterrupt:
         _stop()
     except Exception as error:
@@ -414,8 +422,8 @@ def run() -> None:
     raise SystemExit(status or 0)
 
 
-def _stop() -> NoReturn:
-    sys.stderr.write("horizon-drift: stopped; files that were finished before are whole\n")
+def _stop(why: str = "stopped; files that were finished before are whole") -> NoReturn:
+    sys.stderr.write(f"horizon-drift: {why}\n")
     raise SystemExit(1) from None
 
 

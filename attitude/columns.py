@@ -31,7 +31,9 @@ BLANKS = frozenset({"", "nan", "null", "none", "na", "n/a", "-", "--", "inf", "-
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d+|\.)?|[.,]\d+)(e[+-]?\d+)?", re.IGNORECASE)
 _STAMP = re.compile(r"\d{4}[-/]\d\d[-/]\d\d|\d\d?[./-]\d\d?[./-]\d{4}|\d\d?:\d\d(:\d\d)?|\d{8}T\d{4}")
-_BRACKETED = re.compile(r"(.*?)\s*[\[(<{]\s*([^\])>}]*?)\s*[\])>}]")
+_OPENING, _CLOSING = re.compile(r"[\[(<{]"), "])>}"
+# A longer text is no name of a column; patterns and the search for words in it would take for ever.
+LONGEST_NAME = 200
 
 # Canonical unit -> how it is written, after lower case and with signs spelt out.
 _SPELLINGS = {
@@ -168,8 +170,10 @@ def unit_in_name(name: str) -> str:
 
 def _without_unit(name: str) -> tuple[str, str]:
     """Name and unit of ``roll [deg]``, ``roll/deg``; a suffix such as ``_deg`` stays in the name."""
-    if found := _BRACKETED.fullmatch(name):
-        return found[1].strip(), unit_of(found[2])
+    if name and name[-1] in _CLOSING:
+        begin = 1 + max(name.rfind(bracket, 0, -1) for bracket in _CLOSING)
+        if found := _OPENING.search(name, begin, len(name) - 1):
+            return name[: found.start()].strip(), unit_of(name[found.end() : -1])
     bare, slash, unit = name.partition("/")
     if slash and unit_of(unit):
         return bare.strip(), unit_of(unit)
@@ -188,7 +192,7 @@ def _apart(word: str) -> list[str]:
 
 def _words(name: str) -> tuple[list[str], str]:
     """Lower-case words of a column name without its unit, and the unit."""
-    bare, unit = _without_unit(name)
+    bare, unit = _without_unit(name[:LONGEST_NAME])
     spaced = re.sub(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", "_", bare)
     words = [w for part in re.split(r"[\W_]+", spaced) if part for w in _apart(part.lower())]
     # imu2, phi1: the number is a word of its own; m/s2, q0 and x10 are not.

@@ -8,11 +8,12 @@ import datetime as dt
 import json
 import math
 import re
+import sys
 from collections.abc import Callable
 from difflib import get_close_matches
 from itertools import permutations, product
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeGuard
 
 __all__ = [
     "OTHER_BODIES",
@@ -27,6 +28,7 @@ __all__ = [
     "date",
     "file",
     "files",
+    "is_number",
     "name",
     "names",
     "number",
@@ -50,6 +52,8 @@ QUATERNIONS = tuple(f"{a}_to_{b}" for a, b in product(("camera", "body"), ("ned"
 )
 RIG_KINDS = ("drone", "handheld", "bench")
 CHANGES = ("camera", "lens", "trim", "balance", "firmware", "landing", "sensor")
+# Counts of every sensor lie well within; beyond, quotients and squares leave the range of a float.
+UNIT_FROM, UNIT_TO = 1e-12, 1e12
 # Level makers print a slope as mm per metre of the level, which is the sine of its angle.
 SLOPE_UNITS_DEG = {"deg": 1.0, "arcmin": 1 / 60, "arcsec": 1 / 3600}
 SLOPE = re.compile(r"(\d+(?:[.,]\d+)?|[.,]\d+)\s*(mm/m|arcmin|arcsec|deg)")
@@ -85,6 +89,8 @@ def refuse(value: object, expected: str) -> NoReturn:
         shown = json.dumps(value, ensure_ascii=False)
     except TypeError:
         shown = str(value)
+    except ValueError:  # a whole number of more digits than the interpreter writes out
+        shown = "too long to be shown"
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
     raise RefusedError(f"is {shown}; expected {expected}")
 
@@ -116,12 +122,18 @@ def date(value: Any) -> dt.date:
     return value
 
 
+def is_number(value: object) -> TypeGuard[float]:
+    """Whether a value is a finite number that a float can hold; a whole number may be larger than any."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= sys.float_info.max
+
+
 def number(low: float, high: float, what: str) -> Check:
     """Check for a finite number in [low, high]; ``what`` puts the range in words."""
 
     def check(value: Any) -> float:
-        good = isinstance(value, int | float) and not isinstance(value, bool)
-        if not good or not math.isfinite(value) or not low <= value <= high:
+        if not is_number(value) or not low <= value <= high:
             refuse(value, what + (", without quotes" if isinstance(value, str) else ""))
         return float(value)
 
@@ -158,7 +170,7 @@ def unit(*named: str, counts: str) -> Check:
     def check(value: Any) -> str | float:
         if isinstance(value, str) and value in named:
             return value
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < math.inf:
+        if is_number(value) and UNIT_FROM <= value <= UNIT_TO:
             return float(value)
         refuse(value, " | ".join(f'"{n}"' for n in named) + f" | {counts} as a number above 0")
 
@@ -198,7 +210,7 @@ def _pair(value: Any, low: float) -> tuple[float, float] | None:
     """Two finite numbers, low <= first <= second, else None."""
     if not isinstance(value, list) or len(value) != 2:
         return None
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value):
+    if not all(map(is_number, value)):
         return None
     return (float(value[0]), float(value[1])) if low <= value[0] <= value[1] else None
 

@@ -181,7 +181,11 @@ def _refuse_mixed(table: TextTable, columns: Sequence[Column]) -> None:
     """Refuse rows of several sensors that take turns in the same columns."""
     known = {column.name for column in columns}
     for name in table.cells:
-        if name in known or not KINDS & set(str(name).lower().replace("-", "_").split("_")):
+        if (
+            name in known
+            or table.names.count(name) > 1
+            or not KINDS & set(str(name).lower().replace("-", "_").split("_"))
+        ):
             continue
         kinds = table.cells[name].to_numpy()
         changes = float(np.mean(kinds[1:] != kinds[:-1])) if len(kinds) > 1 else 0.0

@@ -21,7 +21,7 @@ from typing import Any, NoReturn
 
 from attitude.calibrations import CALIBRATIONS, calibration_row, constants_from, read_calibrations
 from attitude.constants import Constants
-from attitude.files import write_whole
+from attitude.files import guarded, write_whole
 from attitude.findings import Estimate
 from attitude.history import (
     COLUMNS,
@@ -44,8 +44,6 @@ Made = Callable[[], Recorded | RecordedCalibration]
 FORMAT, VERSION = "horizon-drift history", 2
 SHOOTS_ONLY = 1  # the version before calibrations were kept; its files come in to this day
 JSON_ENDING, CSV_ENDING = ".json", ".csv"
-# What begins a formula, in wide letters too; the apostrophe, so that one that was there before is kept.
-RISKY = frozenset("=+-@\t\r\n'\uff1d\uff0b\uff0d\uff20")
 YES_NO = {"yes": True, "no": False}
 NAMES = tuple(field.name for field in fields(Recorded))
 CALIBRATION_NAMES = tuple(field.name for field in fields(RecordedCalibration))
@@ -127,7 +125,7 @@ def _to_csv(shoots: Sequence[Recorded]) -> bytes:
 
 
 def _cells(shoot: Recorded) -> dict[str, str]:
-    cells = {name: _guarded(getattr(shoot, name)) for name in TEXTS}
+    cells = {name: guarded(getattr(shoot, name)) for name in TEXTS}
     cells |= {name: _digits(getattr(shoot, name)) for name in (*NUMBERS, *NUMBERS_OR_NONE)}
     for name in ESTIMATES:
         one: Estimate | None = getattr(shoot, name)
@@ -140,11 +138,6 @@ def _cells(shoot: Recorded) -> dict[str, str]:
 
 def _digits(value: float | None) -> str:
     return "" if value is None else repr(value)
-
-
-def _guarded(text: str) -> str:
-    risky = not RISKY.isdisjoint((text[:1], text.lstrip()[:1]))
-    return f"'{text}" if risky else text
 
 
 def _from_json(source: Path, text: str) -> Iterator[tuple[str, Made]]:

@@ -53,6 +53,8 @@ TOLD_UNITS: dict[str, dict[str, str | float]] = {
     "accelerometer_unit": {"g": "g", "mg": "mg", "m/s2": "m/s2"},
     "gyro_unit": {"deg/s": "deg/s", "rad/s": "rad/s", "mdeg/s": 1000.0},
 }
+# No sensor means more than this (times in nanoseconds come to 1e19), and squares of more overflow.
+LARGEST = 1e100
 FREE_FALL_MPS2 = 9.80665
 ANGLE_UNITS_DEG = {"deg": 1.0, "rad": float(np.degrees(1.0))}
 ACCELEROMETER_UNITS_G = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / FREE_FALL_MPS2}
@@ -132,6 +134,8 @@ def _opened(sheet: LogSheet, table: TextTable | None) -> tuple[TextTable, list[s
         attitude.pop("yaw", None)
     times = _time_columns(sheet, table.names)
     for key, name in [*(("time", name) for name in times), *attitude.items(), *other.items()]:
+        if table.names.count(name) > 1:
+            fail(table, None, f"two columns are called {name!r}; rename one of them")
         if name not in table.cells:
             mend = f"{nearest_names(name, table.names)}; correct {key} in its [[log]]"
             fail(table, None, f"no column {name!r}; {mend}")
@@ -169,7 +173,7 @@ def _number(cell: str) -> float:
 
 
 def numbers(table: TextTable, name: str) -> Array:
-    """Values of a column, NaN where a cell is no finite number."""
+    """Values of a column, NaN where a cell is no finite number, or beyond ``LARGEST``."""
     cells = table.cells[name].to_numpy()
     if table.decimal_comma:
         cells = np.array([cell.replace(",", ".") for cell in cells], dtype=object)
@@ -177,7 +181,7 @@ def numbers(table: TextTable, name: str) -> Array:
         values = cells.astype(float)
     except ValueError:
         values = np.array([_number(cell) for cell in cells])
-    return np.where(np.isfinite(values), values, np.nan)
+    return np.where(np.abs(values) <= LARGEST, values, np.nan)
 
 
 def time_stamps(table: TextTable, names: Sequence[str]) -> pd.DataFrame:

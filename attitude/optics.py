@@ -55,18 +55,19 @@ def lens_of(facts: ClipFacts, camera: Camera, clip: ClipSheet | None) -> KnownLe
     hfov_deg = clip.hfov_deg if clip is not None and path is None else None
     if path is None and hfov_deg is None:
         path = camera.lens
-    if path is not None:
-        try:
-            lens = scaled(read_lens(path), width, height)
-        except LensError as error:
-            raise LensError(f"{facts.path.name}: {error}") from None
-        focal_sd = CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd
-        return KnownLens(lens, focal_sd, CALIBRATED_BEND_SD)
-    if hfov_deg is None:
-        hfov_deg = _camera_hfov_deg(camera, width, height)
-    if hfov_deg is None:
-        return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
-    return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+    try:
+        if path is not None:
+            of_clip = clip is not None and clip.lens is not None
+            lens = scaled(read_lens(path), width, height, None if of_clip else camera.crop)
+            focal_sd = CALIBRATED_FOCAL_SD if lens.focal_sd is None else lens.focal_sd
+            return KnownLens(lens, focal_sd, CALIBRATED_BEND_SD)
+        if hfov_deg is None:
+            hfov_deg = _camera_hfov_deg(camera, width, height)
+        if hfov_deg is None:
+            return KnownLens(lens_from_hfov(width, height, ASSUMED_HFOV_DEG), ASSUMED_FOCAL_SD)
+        return KnownLens(lens_from_hfov(width, height, hfov_deg), TOLD_FOCAL_SD)
+    except LensError as error:
+        raise LensError(f"{facts.path.name}: {error}") from None
 
 
 def readout_s_of(facts: ClipFacts, camera: Camera, clip: ClipSheet) -> float | None:
@@ -107,4 +108,4 @@ def _camera_hfov_deg(camera: Camera, width_px: int, height_px: int) -> float | N
         focal_px = camera.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal_px
     else:
         return None
-    return math.degrees(2 * math.atan(width_px / 2 / (focal_px * camera.crop)))
+    return math.degrees(2 * math.atan(width_px / 2 / (focal_px * (camera.crop or 1.0))))

@@ -74,7 +74,7 @@ class Camera:
     focal_mm: float | None = None
     sensor_width_mm: float | None = None
     focal_35mm: float | None = None
-    crop: float = 1.0
+    crop: float | None = None
     mount_roll_deg: int = 0
     readout_ms: float | None = None
     lens: Path | None = None
@@ -364,6 +364,10 @@ def parse(path: Path, sheet_name: str = SHEET_NAME) -> dict[str, Any]:
         place = f"line {found[2]}, column {found[3]}" if found and found[2] else "last line"
         mend = "write key = value, text in double quotes, and paths with / instead of \\"
         raise SheetError(f"{path.name}: {place}: {what[0].lower()}{what[1:]}; {mend}") from None
+    except (RecursionError, ValueError):
+        # What TOML allows and its reader does not: brackets within a thousand others, endless whole numbers.
+        mend = "look for a row of brackets, a number of thousands of digits, or an impossible date"
+        raise SheetError(f"{path.name}: cannot be read as TOML; {mend}") from None
 
 
 def read_sheet(path: Path) -> Shoot:

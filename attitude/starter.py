@@ -150,7 +150,7 @@ def write_starter(
     text = "\n".join(sheet_lines(found, plan, told)) + "\n"
     trial = target.with_name(f".{SHEET_NAME}.trial")
     try:
-        trial.write_text(text, encoding="utf-8")
+        write_whole(trial, text.encode("utf-8"))
         read_sheet(trial)
     finally:
         trial.unlink(missing_ok=True)

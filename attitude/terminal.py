@@ -91,7 +91,7 @@ def measure_lines(
     frames = [f"{track.frames_read} read, {len(table)} looked at, {len(measured)} measured"]
     frames += [f"{count} not measured: {why or 'no reason given'}" for why, count in refused.items()]
     lines += block("Frames", frames)
-    lines += block("Notes", [f"damaged: {track.damage}"] if track.damage else [])
+    lines += block("Notes", [*([f"damaged: {track.damage}"] if track.damage else []), *track.notes])
     whence = "the cause shows only beside the log of the camera's sensor: put both into a folder and run"
     lines += block("Next", [f"{whence} horizon-drift new FOLDER"])
     lines += file_lines(out_folder, "frames.csv")

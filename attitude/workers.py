@@ -5,9 +5,25 @@ import signal
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
-from multiprocessing import active_children, get_context
+from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.connection import wait
+from threading import Thread
 
 __all__ = ["workers"]
+
+
+def _begin() -> None:
+    """What a worker does first."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this worker when its parent is gone: one that is killed tells nobody, and workers would stay."""
+    parent = parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)
 
 
 @contextmanager
@@ -26,7 +42,7 @@ def workers() -> Iterator[Executor | None]:
         os.environ.setdefault(name, "1")
     ignored = (signal.SIGINT, signal.SIG_IGN)
     # Spawned, not forked: the video reader's threads must not be copied into the workers.
-    with ProcessPoolExecutor(count, get_context("spawn"), signal.signal, ignored) as executor:
+    with ProcessPoolExecutor(count, get_context("spawn"), _begin) as executor:
         # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system
         # lets them, workers inherit it ignored: they cannot see to it themselves before they are up. One is
         # started for each task that finds none idle.

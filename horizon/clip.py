@@ -3,14 +3,17 @@
 Reading goes through PyAV: presentation timestamps are exact, the luma plane is a view without a colour
 conversion, and the rotation flag stays apart from the pixels (camera axes are those of the stored pixels).
 A damaged file is read as far as it goes; what is missing is found by comparing the time reached with the
-time the container declares, because some damage ends the stream without any error.
+time the container declares, because some damage ends the stream without any error. Frames that the decoder
+had to make up, or whose time or size cannot be, come with that fault and are not to be measured.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
+from types import MappingProxyType
 
 import av
 import cv2
@@ -18,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "FAULTS",
     "ClipError",
     "ClipFacts",
     "Frame",
@@ -34,10 +38,23 @@ __all__ = [
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
 MISSING_S = 0.5
 ENCODER = "libx264"
+# A frame so much later than the one before is believed when the next goes on from there; beyond the second
+# limit it never is: no camera holds a picture for a minute, and damage to one stamp would cost all the rest.
+DOUBTED_S, MOST_GAP_S = 2.0, 60.0
+BROKEN, RESIZED = "damaged", "of another size"
+JUMPS, FALLS = "of a time that jumps", "of a time that does not rise"
+STOPPED = "stopped"
+FAULTS = (BROKEN, JUMPS, FALLS, RESIZED, STOPPED)
+NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 # As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
 BT601, LIMITED_RANGE = 6, 1
-# Containers that the library would draw as pictures: a text file played as a terminal's screen.
-NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt"}
+# Containers that the library would draw as pictures, such as a text file played as a terminal's screen, and
+# lists of other files.
+NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt", "hls", "concat", "dash", "sdp", "imf"}
+
+
+DECODING = (av.error.FFmpegError, ValueError, OSError)
+SMALLEST_PX = 16
 
 
 class ClipError(ValueError):
@@ -56,15 +73,21 @@ class ClipFacts:
     rotation_deg: int
     codec: str
     created: datetime | None
+    interlaced: bool = False
 
 
 @dataclass(frozen=True)
 class Frame:
-    """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width)."""
+    """One shown frame: index in the stream, time from the first shown frame, 8-bit luma (height, width).
+
+    ``fault``: why it is not to be measured, one of ``FAULTS``, "" for nothing. Such a frame has the time of
+    the one before where its own cannot be; ``STOPPED``: the last one once more, where an error ended it all.
+    """
 
     index: int
     t_s: float
     luma: NDArray[np.uint8]
+    fault: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,7 +124,8 @@ def probe(path: Path) -> ClipFacts:
     """
     with _opened(path) as container:
         stream = container.streams.video[0]
-        duration_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
+        timed = stream.duration and stream.time_base
+        duration_s = float(stream.duration * stream.time_base) if timed else 0.0
         if not duration_s and container.duration:
             duration_s = container.duration / av.time_base
         created = None
@@ -112,22 +136,24 @@ def probe(path: Path) -> ClipFacts:
             except ValueError:
                 created = None
         fps = float(stream.average_rate or stream.guessed_rate or 0)
-        rotation_deg = 0
+        width_px, height_px = int(stream.codec_context.width), int(stream.codec_context.height)
+        rotation_deg, interlaced = 0, False
         try:
             for frame in container.decode(stream):
-                rotation_deg = int(getattr(frame, "rotation", 0))
+                rotation_deg, interlaced = int(getattr(frame, "rotation", 0)), bool(frame.interlaced_frame)
+                # A damaged container may tell another size than its frames have.
+                width_px, height_px = frame.width, frame.height
                 break
-        except (av.error.FFmpegError, ValueError):
-            rotation_deg = 0
+        except DECODING:
+            pass
+        if min(width_px, height_px) < SMALLEST_PX:
+            raise ClipError(
+                f"{path.name}: its picture is {width_px} x {height_px} px; copy it again from the card, "
+                "or name the clip from the camera"
+            )
+        name = str(stream.codec_context.name)
         return ClipFacts(
-            path,
-            int(stream.codec_context.width),
-            int(stream.codec_context.height),
-            duration_s,
-            fps,
-            rotation_deg,
-            str(stream.codec_context.name),
-            created,
+            path, width_px, height_px, max(0.0, duration_s), fps, rotation_deg, name, created, interlaced
         )
 
 
@@ -136,19 +162,29 @@ def _opened(path: Path) -> "av.container.InputContainer":
         raise ClipError(f"{path.name}: no such clip; mend the path")
     if path.is_dir():
         raise ClipError(f"{path.name}: a folder, not a clip; name the video file")
+    if not path.is_file():
+        # A pipe that nobody writes to would be waited for.
+        raise ClipError(f"{path.name}: not a file; name the video file")
     try:
-        container = av.open(str(path))
+        # As a file whatever it is called, and nothing that stands in it is fetched from anywhere.
+        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
     except (av.error.FFmpegError, ValueError, OSError) as error:
         raise ClipError(
             f"{path.name}: not a video this tool can open ({_reason(error)}); "
             "copy it again from the card, or export it as H.264 in mp4"
         ) from None
-    if container.format.name in NO_VIDEO:
+    if not NO_VIDEO.isdisjoint(container.format.name.split(",")):
         container.close()
         raise ClipError(f"{path.name}: not a video this tool can open (text); name the clip from the camera")
     if not container.streams.video:
         container.close()
         raise ClipError(f"{path.name}: holds no video stream; name the clip with the picture")
+    if container.streams.video[0].codec_context is None:
+        container.close()
+        raise ClipError(
+            f"{path.name}: this installation cannot decode its video; copy it again from the card, "
+            "or export it as H.264 in mp4"
+        )
     return container
 
 
@@ -158,21 +194,22 @@ def _reason(error: Exception) -> str:
 
 
 def read_frames(path: Path) -> Iterator[Frame]:
-    """Shown frames of a clip in order; ends early, without raising, where the file is damaged.
+    """Shown frames of a clip in order, faulty ones too; ends early, without raising, at damage.
 
     Raises
     ------
     ClipError
         The file cannot be opened or holds no video.
     """
-    for index, t_s, decoded in _decoded(path):
-        yield Frame(index, t_s, _luma(decoded))
+    for index, t_s, decoded, fault in _in_time(_decoded(path)):
+        yield Frame(index, t_s, _luma(decoded), fault)
 
 
 def read_shown(facts: ClipFacts) -> Iterator[Shown]:
     """The same frames with the time until which each is shown, in colour and in any size.
 
-    ``facts``: of the clip, as probed. The last frame is shown for one frame at the clip's mean rate.
+    ``facts``: of the clip, as probed. The last frame is shown for one frame at the clip's mean rate. Damaged
+    frames are shown as they decode; those whose time or size cannot be are left out.
 
     Raises
     ------
@@ -180,7 +217,9 @@ def read_shown(facts: ClipFacts) -> Iterator[Shown]:
         The file cannot be opened or holds no video.
     """
     held: tuple[int, float, av.VideoFrame] | None = None
-    for index, t_s, decoded in _decoded(facts.path):
+    for index, t_s, decoded, fault in _in_time(_decoded(facts.path)):
+        if fault not in ("", BROKEN):
+            continue
         if held is not None:
             yield Shown(held[0], held[1], t_s, held[2])
         held = (index, t_s, decoded)
@@ -192,36 +231,73 @@ def _one_frame_s(facts: ClipFacts) -> float:
     return 1 / facts.fps if facts.fps > 0 else 0.04
 
 
-def _decoded(path: Path) -> Iterator[tuple[int, float, "av.VideoFrame"]]:
-    """Index, time and decoder's frame of the shown frames of a clip, as far as it decodes."""
+_Timed = tuple[int, float, "av.VideoFrame", str]
+
+
+def _decoded(path: Path) -> Iterator[_Timed]:
+    """Index, time, decoder's frame and fault of the frames of a clip, as far as it decodes.
+
+    Where an error ends it, the last frame comes once more with the fault ``STOPPED``.
+    """
     with _opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         first_s: float | None = None
-        last_s = -1.0
-        index = 0
+        t_s = 0.0
+        frame = None
         frames = container.decode(stream)
-        while True:
+        for index in count():
             try:
                 frame = next(frames)
             except StopIteration:
                 return
-            except (av.error.FFmpegError, ValueError, OSError):
+            except DECODING:
+                if frame is not None:
+                    yield index, t_s, frame, STOPPED
                 return
-            if frame.pts is None:
-                t_s = last_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
+            if frame.pts is None or not frame.time_base:
+                t_s = t_s + 1.0 / float(stream.average_rate or 25) if index else 0.0
             else:
                 absolute_s = float(frame.pts * frame.time_base)
                 first_s = absolute_s if first_s is None else first_s
                 t_s = absolute_s - first_s
-            if t_s > last_s or index == 0:
-                yield index, t_s, frame
-                last_s = t_s
-            index += 1
+            yield index, t_s, frame, BROKEN if frame.is_corrupt else ""
 
 
-def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> list[NDArray[np.uint8]]:
-    """Reduced lumas, ``width_px`` wide or less, of up to ``count`` frames spread over the clip.
+def _in_time(decoded: Iterable[_Timed]) -> Iterator[_Timed]:
+    """The frames, those whose time or size cannot be with that fault and the time of the one before."""
+    last_s, size = 0.0, (0, 0)
+    doubted: _Timed | None = None
+    for one in decoded:
+        index, t_s, frame, fault = one
+        if doubted is not None:
+            if t_s >= doubted[1]:
+                last_s = doubted[1]
+                yield doubted
+            else:
+                yield doubted[0], last_s, doubted[2], JUMPS
+            doubted = None
+        if index == 0:
+            size = (frame.width, frame.height)
+        if fault == STOPPED:
+            yield index, last_s, frame, STOPPED
+        elif (frame.width, frame.height) != size:
+            yield index, last_s, frame, RESIZED
+        elif index and t_s <= last_s:
+            yield index, last_s, frame, FALLS
+        elif t_s > last_s + MOST_GAP_S:
+            yield index, last_s, frame, JUMPS
+        elif t_s > last_s + DOUBTED_S:
+            doubted = one
+        else:
+            last_s = t_s
+            yield one
+    if doubted is not None:
+        yield doubted
+
+
+def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list[NDArray[np.uint8]]:
+    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip.
 
     What cannot be reached in a damaged file is left out.
     """
@@ -234,8 +310,8 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         begin = stream.start_time or 0
-        for k in range(count):
-            target = begin + int((k + 0.5) / count * facts.duration_s / float(stream.time_base or 1))
+        for k in range(most):
+            target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
             try:
                 container.seek(target, stream=stream)
                 for frame in container.decode(stream):
@@ -243,7 +319,7 @@ def spread_lumas(path: Path, facts: ClipFacts, count: int, width_px: int) -> lis
                         # A short clip gives one frame for several targets: it counts once.
                         found[frame.pts] = cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA)
                         break
-            except (av.error.FFmpegError, ValueError, OSError):
+            except (OverflowError, *DECODING):
                 continue
     return list(found.values())
 
@@ -259,13 +335,23 @@ def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:
     return np.array(rows[: frame.height, : frame.width])
 
 
-def damage(facts: ClipFacts, frames_read: int, last_t_s: float) -> str:
-    """Sentence on what a damaged file lacks, or "" when the clip was read to its declared end."""
+def damage(facts: ClipFacts, frames_read: int, last_t_s: float, faults: Mapping[str, int] = NO_FAULTS) -> str:
+    """What a damaged file lacks, or "" when the clip was read to its declared end without a fault.
+
+    ``faults``: how many frames were left out, by ``FAULTS``.
+    """
     one_frame_s = _one_frame_s(facts)
     reached_s = last_t_s + one_frame_s
-    if facts.duration_s - reached_s <= max(MISSING_S, 2 * one_frame_s):
-        return ""
-    return f"decoded {frames_read} frames to {reached_s:.1f} s of declared {facts.duration_s:.1f} s"
+    said = []
+    read = f"decoded {frames_read} frames to {reached_s:.1f} s"
+    if facts.duration_s - reached_s > max(MISSING_S, 2 * one_frame_s):
+        said.append(f"{read} of declared {facts.duration_s:.1f} s")
+    elif STOPPED in faults:
+        said.append(f"{read}, where an error ended it")
+    for fault, number in faults.items():
+        if fault != STOPPED:
+            said.append(f"left out {number} frame{'' if number == 1 else 's'} {fault}")
+    return "; ".join(said)
 
 
 def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -297,8 +383,8 @@ def write_clip(
         # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
         stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
         stream.options = {"crf": str(crf), "preset": "veryfast", "g": str(key_every)}
-        for count, image in enumerate(images):
-            if count == 0:
+        for number, image in enumerate(images):
+            if number == 0:
                 stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3
             for packet in stream.encode(av.VideoFrame.from_ndarray(image, format="yuv420p")):
                 container.mux(packet)

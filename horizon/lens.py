@@ -7,9 +7,11 @@ the usual five fixed-point steps leave 0.026 deg in the corners of a 90 deg lens
 """
 
 import math
+import sys
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +20,8 @@ __all__ = ["Lens", "LensError", "lens_from_hfov", "pixels", "rays", "read_lens",
 
 Array = NDArray[np.float64]
 
+SIZE_KEYS = ("width_px", "height_px")
+LARGEST_PX = 65536
 MODELS = {"pinhole": (0,), "brown": (4, 5), "fisheye": (4,)}
 
 
@@ -76,7 +80,9 @@ def lens_from_hfov(width_px: int, height_px: int, hfov_deg: float) -> Lens:
         The angle is not between 1 and 175 deg.
     """
     if not 1.0 <= hfov_deg <= 175.0:
-        raise LensError(f"field of view is {hfov_deg:g} deg; a pinhole picture covers 1 to 175 deg")
+        raise LensError(
+            f"field of view is {hfov_deg:g} deg; a pinhole picture covers 1 to 175 deg; correct it"
+        )
     f_px = width_px / 2 / math.tan(math.radians(hfov_deg) / 2)
     return Lens(width_px, height_px, f_px, f_px, (width_px - 1) / 2, (height_px - 1) / 2)
 
@@ -94,9 +100,11 @@ def rays(lens: Lens, points_px: ArrayLike) -> Array:
         scale = np.where(radius > 1e-12, np.sin(theta) / np.maximum(radius, 1e-12), 1.0)
         return np.asarray(np.column_stack([direction * scale[:, None], np.cos(theta)]))
     if lens.model == "brown":
-        flat = _brown_straighten(
-            lens.distortion, (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
-        )
+        # Where the polynomial has folded, the steps may run away; what comes of that is no ray.
+        with np.errstate(over="ignore", invalid="ignore"):
+            flat = _brown_straighten(
+                lens.distortion, (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
+            )
     else:
         flat = (points - [lens.cx_px, lens.cy_px]) / [lens.fx_px, lens.fy_px]
     out = np.column_stack([flat, np.ones(len(flat))])
@@ -181,6 +189,18 @@ def _brown_straighten(distortion: tuple[float, ...], bent: Array) -> Array:
     return flat
 
 
+def _is_number(value: object) -> TypeGuard[float]:
+    """Whether it is a number that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return isinstance(value, float) or abs(value) <= sys.float_info.max
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
 def read_lens(path: Path) -> Lens:
     """Lens from a lens file (TOML: width_px, height_px, fx_px, fy_px, cx_px, cy_px, model, distortion).
 
@@ -195,24 +215,36 @@ def read_lens(path: Path) -> Lens:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise LensError(f"{path.name}: no such lens file; mend the path in the sheet") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LensError(f"{path.name}: not a readable TOML file ({error})") from None
+    except OSError as error:
+        raise LensError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+    except (ValueError, RecursionError) as error:
+        # Not TOML, not UTF-8, or what TOML allows and its reader does not (endless numbers and brackets).
+        raise LensError(
+            f"{path.name}: not a readable TOML file ({error}); write key = value, as in the README"
+        ) from None
     values: dict[str, float] = {}
-    for key in ("width_px", "height_px", "fx_px", "fy_px", "cx_px", "cy_px"):
+    for key in (*SIZE_KEYS, "fx_px", "fy_px", "cx_px", "cy_px"):
         value = table.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise LensError(f"{path.name}: {key} is {value!r}; write a number of pixels")
+        if not _is_number(value):
+            raise LensError(f"{path.name}: {key} is {_shown(value)}; write a number of pixels")
         values[key] = float(value)
+    for key in SIZE_KEYS:
+        if not values[key].is_integer() or not 1 <= values[key] <= LARGEST_PX:
+            raise LensError(
+                f"{path.name}: {key} is {_shown(table[key])}; write a whole number of pixels, "
+                f"from 1 to {LARGEST_PX}"
+            )
     distortion = table.get("distortion", [])
-    if not isinstance(distortion, list) or not all(isinstance(k, int | float) for k in distortion):
-        raise LensError(f"{path.name}: distortion is {distortion!r}; write a list of numbers")
+    if not isinstance(distortion, list) or not all(_is_number(k) for k in distortion):
+        raise LensError(f"{path.name}: distortion is {_shown(distortion)}; write a list of numbers")
     focal_sd = table.get("focal_sd")
     if focal_sd is not None and (not isinstance(focal_sd, float) or not 0 < focal_sd < 1):
         raise LensError(
-            f"{path.name}: focal_sd is {focal_sd!r}; write the focal length's sd as a share of it, as 0.004"
+            f"{path.name}: focal_sd is {_shown(focal_sd)}; write the sd as a share of the focal length, "
+            "as 0.004"
         )
     try:
-        return Lens(
+        lens = Lens(
             int(values["width_px"]),
             int(values["height_px"]),
             values["fx_px"],
@@ -225,22 +257,37 @@ def read_lens(path: Path) -> Lens:
         )
     except LensError as error:
         raise LensError(f"{path.name}: {error}") from None
+    right, bottom = lens.width_px - 1, lens.height_px - 1
+    with np.errstate(over="ignore", invalid="ignore"):
+        corners = rays(lens, [[0, 0], [right, 0], [0, bottom], [right, bottom]])
+    if not np.isfinite(corners).all():
+        raise LensError(
+            f"{path.name}: no ray belongs to the corners of its picture; correct distortion, fx_px and fy_px"
+        )
+    return lens
 
 
-def scaled(lens: Lens, width_px: int, height_px: int) -> Lens:
-    """The same lens for a picture of another size but the same aspect.
+def scaled(lens: Lens, width_px: int, height_px: int, crop: float | None = None) -> Lens:
+    """The same lens for a picture of another size but the same aspect, or of a part of it.
+
+    crop : the picture shows this part, 1 / crop, of the lens's width, about its middle, whatever its aspect;
+    None: not told, then the aspect must be the same.
 
     Raises
     ------
     LensError
-        The aspect differs by more than 1 % and a pixel: the picture was cropped, by how much is not known.
+        The aspect differs by more than 1 % and a pixel, and the crop is not told; or more would be shown than
+        the lens's picture has.
     """
+    if crop is not None:
+        return _cropped(lens, width_px, height_px, crop)
     ratio_x, ratio_y = width_px / lens.width_px, height_px / lens.height_px
     rounded = abs(height_px - lens.height_px * ratio_x) <= 1.0
     if abs(ratio_x / ratio_y - 1) > 0.01 and not rounded:
         raise LensError(
             f"the lens is for {lens.width_px} x {lens.height_px} pixels, the clip has {width_px} x "
-            f"{height_px}: another aspect; use a lens file made for this video mode"
+            f"{height_px}: another aspect; use a lens file made for this video mode, or state crop under "
+            "[camera]: 1.0 where it shows the whole width"
         )
     return replace(
         lens,
@@ -250,4 +297,23 @@ def scaled(lens: Lens, width_px: int, height_px: int) -> Lens:
         fy_px=lens.fy_px * ratio_y,
         cx_px=(lens.cx_px + 0.5) * ratio_x - 0.5,
         cy_px=(lens.cy_px + 0.5) * ratio_y - 0.5,
+    )
+
+
+def _cropped(lens: Lens, width_px: int, height_px: int, crop: float) -> Lens:
+    ratio = crop * width_px / lens.width_px
+    # A pixel or a hundredth too many is rounding.
+    if crop < 0.99 or height_px > 1.01 * ratio * lens.height_px + 1:
+        raise LensError(
+            f"a picture of {width_px} x {height_px} pixels with crop = {crop:g} shows more than the "
+            f"{lens.width_px} x {lens.height_px} of the lens file; correct crop"
+        )
+    return replace(
+        lens,
+        width_px=width_px,
+        height_px=height_px,
+        fx_px=lens.fx_px * ratio,
+        fy_px=lens.fy_px * ratio,
+        cx_px=(lens.cx_px - (lens.width_px - 1) / 2) * ratio + (width_px - 1) / 2,
+        cy_px=(lens.cy_px - (lens.height_px - 1) / 2) * ratio + (height_px - 1) / 2,
     )

@@ -11,7 +11,7 @@ are brought to one moment per frame (:mod:`horizon.readout`).
 """
 
 import math
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
@@ -47,6 +47,7 @@ LOOKS_PER_S = 5.0
 FEWEST_LOOKS = 100
 RUN = 12
 RUNS_AHEAD = 8
+INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
 # Looks spread over the clip that tell burnt-in marks from the scene.
 MASK_LOOKS = 12
 # Frames closer in time than this cannot have turned over in between.
@@ -150,7 +151,7 @@ def measure_clip(
         dip_rad,
         _pan_table(looks, signs),
         covered,
-        notes=notes,
+        notes=(*reader.notes, *notes),
     )
 
 
@@ -213,13 +214,20 @@ class FrameReader:
         rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
         self._step_s = 1 / rate - 0.4 / max(facts.fps, rate)
         self.frames_read = 0
+        self._faults: Counter[str] = Counter()
         self._last_t_s = 0.0
         self._stopped = False
 
     @property
     def damage(self) -> str:
         """What is wrong with the clip, by how far it could be read; "" for nothing."""
-        return "" if self._stopped else damage(self._facts, self.frames_read, self._last_t_s)
+        reached_s = self._facts.duration_s if self._stopped else self._last_t_s
+        return damage(self._facts, self.frames_read, reached_s, self._faults)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is to be minded of the clip."""
+        return (f"{self._facts.path.name}: {INTERLACED}",) if self._facts.interlaced else ()
 
     def runs(self) -> Iterator[list[Frame]]:
         """Frames to look at, ``RUN`` neighbours at a time."""
@@ -229,7 +237,10 @@ class FrameReader:
             if frame.t_s > self._until_s:
                 self._stopped = True
                 break
-            self.frames_read, self._last_t_s = frame.index + 1, frame.t_s
+            if frame.fault:
+                self._faults[frame.fault] += 1
+                continue
+            self.frames_read, self._last_t_s = self.frames_read + 1, frame.t_s
             if frame.t_s - last_look_s >= self._step_s:
                 run.append(frame)
                 last_look_s = frame.t_s

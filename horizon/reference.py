@@ -181,7 +181,7 @@ def measure_reference(
         covered,
         kind,
         normals[:, 0],
-        notes,
+        (*reader.notes, *notes),
     )
 
 

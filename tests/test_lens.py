@@ -111,3 +111,17 @@ def test_impossible_field_of_view_is_refused(hfov_deg):
 def test_wrong_number_of_distortion_terms_is_refused():
     with pytest.raises(LensError, match="4 or 5 distortion numbers; 2 were given"):
         Lens(10, 10, 5.0, 5.0, 4.5, 4.5, "brown", (0.1, 0.2))
+
+
+def test_a_crop_that_is_told_takes_a_part_of_the_picture():
+    """Where a ray falls: cutting a picture moves its pixels, and no ray."""
+    lens = Lens(2000, 1500, 1500.0, 1500.0, 1010.0, 740.0, "brown", (-0.1, 0.0, 0.0, 0.0, 0.0))
+    ray = rays(lens, [[1200.0, 600.0]])
+    wide = scaled(lens, 1000, 562, 1.0)  # the whole width at half the size, 188 rows cut off above and below
+    assert pixels(wide, ray) == pytest.approx(np.array([[(1200.5 / 2) - 0.5, (600.5 - 750) / 2 + 281 - 0.5]]))
+    near = scaled(lens, 1000, 562, 2.0)  # the middle half of the width, pixel by pixel
+    assert pixels(near, ray) == pytest.approx(np.array([[1200.0 - 500, 600.0 - 750 + 281]]))
+    with pytest.raises(LensError, match="another aspect; .* state crop under"):
+        scaled(lens, 1000, 562)
+    with pytest.raises(LensError, match="crop = 1 shows more than the 2000 x 1500 of the lens file"):
+        scaled(lens, 1000, 900, 1.0)

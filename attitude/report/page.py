@@ -36,7 +36,7 @@ from attitude.words import listed, printable
 from horizon.draw import encoded
 from horizon.reference import PLUMB_LINE
 
-__all__ = ["render", "write_report"]
+__all__ = ["REPORT_FILES", "render", "write_report"]
 
 HERE = Path(__file__).parent
 PAGE_PX = 1280
@@ -49,6 +49,13 @@ MARKS = (
 )
 AT_REST = " A plumb line that swings is drawn where it would hang at rest."
 NUMBER = re.compile(r"(\d) ± ([\d.]+) (deg|mg|s)\b")
+PAGE, FRAME = "report.html", "frame_{}.png"
+# Every file that a report may have, the page last.
+REPORT_FILES = (
+    *(f"{name}.png" for name in PLOTS),
+    *(FRAME.format(number) for number in range(1, MOST_PICTURES + 1)),
+    PAGE,
+)
 BASES = ("assumed", "tested", "told")
 
 
@@ -102,12 +109,12 @@ def write_report(material: Material, folder: Path) -> None:
         else:
             (folder / f"{name}.png").unlink(missing_ok=True)
     for number in range(1, MOST_PICTURES + 1):
-        path = folder / f"frame_{number}.png"
+        path = folder / FRAME.format(number)
         if number <= len(pictures):
             write_whole(path, encoded(pictures[number - 1].image, ".png"))
         else:
             path.unlink(missing_ok=True)
-    write_whole(folder / "report.html", page)
+    write_whole(folder / PAGE, page)
 
 
 def render(template: str, **values: object) -> str:

@@ -121,7 +121,7 @@ def test_a_crop_that_is_told_takes_a_part_of_the_picture():
     assert pixels(wide, ray) == pytest.approx(np.array([[(1200.5 / 2) - 0.5, (600.5 - 750) / 2 + 281 - 0.5]]))
     near = scaled(lens, 1000, 562, 2.0)  # the middle half of the width, pixel by pixel
     assert pixels(near, ray) == pytest.approx(np.array([[1200.0 - 500, 600.0 - 750 + 281]]))
-    with pytest.raises(LensError, match="another aspect; .* state crop under"):
+    with pytest.raises(LensError, match=r"another aspect; .* state crop under"):
         scaled(lens, 1000, 562)
-    with pytest.raises(LensError, match="crop = 1 shows more than the 2000 x 1500 of the lens file"):
+    with pytest.raises(LensError, match="shows more than the 2000 x 1500 of the lens file"):
         scaled(lens, 1000, 900, 1.0)

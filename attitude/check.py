@@ -8,10 +8,11 @@ import datetime as dt
 import json
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,7 @@ from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
+from attitude.kept_tracks import keep, kept, track_key
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
@@ -230,30 +232,28 @@ def _measure_file(
     facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
     known, readout_s = lens_of(facts, shoot.camera, clip), readout_s_of(facts, shoot.camera, clip)
+    measure: Callable[..., ClipTrack] = measure_clip
+    told: dict[str, Any] = {
+        "dip_rad": visible_dip_rad(shoot.horizon),
+        "surroundings": surroundings_of(shoot, clip, known),
+        "readout_s": readout_s,
+    }
     if clip.reference != HORIZON:
         logged = log_tells_pose(shoot)
         pitch_sd_deg = LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG
-        track = measure_reference(
-            facts,
-            known.lens,
-            kind=clip.reference,
-            lines=clip.lines,
-            accuracy_rad=math.radians(accuracy_deg(clip)),
-            upright=not logged,
-            pitch_sd_rad=math.radians(pitch_sd_deg),
-            executor=executor,
-            progress=progress,
-        )
-        return track, known
-    track = measure_clip(
-        facts,
-        known.lens,
-        dip_rad=visible_dip_rad(shoot.horizon),
-        surroundings=surroundings_of(shoot, clip, known),
-        readout_s=readout_s,
-        executor=executor,
-        progress=progress,
-    )
+        measure = measure_reference
+        told = {
+            "kind": clip.reference,
+            "lines": clip.lines,
+            "accuracy_rad": math.radians(accuracy_deg(clip)),
+            "upright": not logged,
+            "pitch_sd_rad": math.radians(pitch_sd_deg),
+        }
+    key = track_key(facts, {"lens": known.lens, "measure": measure.__name__, **told})
+    track = kept(key, facts)
+    if track is None:
+        track = measure(facts, known.lens, **told, executor=executor, progress=progress)
+        keep(key, track)
     return track, known
 
 

@@ -20,7 +20,9 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from attitude.archive import Ended, sheets_of
 from attitude.cli_history import HistoryFile, records
+from attitude.cli_lens import lenses
 from attitude.demo import DEMO_CAPTURE, place_demo
 from attitude.entries import RIG_KINDS
 from attitude.progress import stage
@@ -70,7 +72,6 @@ how to mend it; 1 anything else.""",
 )
 
 app.add_typer(records, name="history", short_help="Shoots so far: did it help, drift, ways of calibrating.")
-lenses = typer.Typer(rich_markup_mode=None, epilog="Example: horizon-drift lens board board.mp4")
 app.add_typer(lenses, name="lens", short_help="Measure a lens, for the sheet.")
 
 
@@ -153,11 +154,15 @@ def new(
 
 @app.command(epilog="Example: horizon-drift check my_shoot")
 def check(
-    sheet: Annotated[
-        Path, typer.Argument(metavar="SHEET", help="A shoot.toml, or the folder that holds one.")
+    sheets: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="SHEET...", help="A shoot.toml, the folder that holds one, or a folder of such folders."
+        ),
     ],
     out: Annotated[
-        Path | None, typer.Option(help="Folder for the results.  [default: result/ beside the sheet]")
+        Path | None,
+        typer.Option(help="Folder for the results of one sheet.  [default: result/ beside the sheet]"),
     ] = None,
     history: HistoryFile = None,
 ) -> None:
@@ -165,20 +170,42 @@ def check(
 
     Prints the verdict and writes report.html, which shows everything, and beside it what other programs and
     the editor need: result.json, frames.csv, corrections.csv. The same footage checked again replaces its
-    own record.
+    own record, and what was measured of a clip is not measured again. Of several shoots one that cannot be
+    checked does not stop the others.
     """
     with starting():
         from attitude.check import check as check_shoot
         from attitude.history import default_file, read, record
-        from attitude.terminal import summary_lines
+        from attitude.terminal import shown_lean, summary_lines
+        from attitude.terminal_archive import archive_lines
 
     file = history or default_file()
-    past = read(file)
-    with workers() as executor, running_stages() as bars:
-        material, folder = check_shoot(sheet, out, past=past, executor=executor, progress=bars)
-    show(summary_lines(material, folder, columns=text_columns()))
-    if material.recorded is not None:
-        record(file, material.recorded)
+    meant = sheets_of(sheets)
+    if out is not None and len(meant) > 1:
+        raise RequestError(f"--out is for the results of one sheet, and {len(meant)} are meant; leave it out")
+    ended = []
+    with workers() as executor:
+        for number, sheet in enumerate(meant, 1):
+            past = read(file)
+            several = f"shoot {number} of {len(meant)}" if len(meant) > 1 else ""
+            try:
+                with running_stages() as bars, stage(bars if several else None, several):
+                    material, folder = check_shoot(sheet, out, past=past, executor=executor, progress=bars)
+            except Exception as error:
+                why = _told(error)
+                if not (several and why):
+                    raise
+                sys.stderr.write(f"horizon-drift: {one_line(f'{sheet}: {why}')}\n")
+                ended.append(Ended(str(sheet), refused=why))
+                continue
+            show([*summary_lines(material, folder, columns=text_columns()), *([""] if several else [])])
+            if material.recorded is not None:
+                record(file, material.recorded)
+            ended.append(Ended(material.shoot.title, shown_lean(material), material.verdict.action))
+    if len(meant) > 1:
+        show(archive_lines(ended, columns=text_columns()))
+        if any(one.refused for one in ended):
+            raise typer.Exit(2)
 
 
 @app.command(epilog="Example: horizon-drift measure hover.mp4 --hfov-deg 70")
@@ -325,58 +352,6 @@ def faces(
     show(faces_lines(report, folder, columns=text_columns()))
 
 
-@lenses.callback()
-def lens() -> None:
-    """Measure a lens: a file for the sheet, instead of a field of view that was only stated."""
-
-
-@lenses.command(epilog="Example: horizon-drift lens board board.mp4")
-def board(
-    clip: Annotated[
-        Path, typer.Argument(metavar="CLIP", help="A clip of a checkerboard, shown from many sides.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the clip]")
-    ] = None,
-) -> None:
-    """Measure the lens with a printed checkerboard of any size.
-
-    Show the board in every corner of the picture, near and far, tilted to each side, and hold it still for a
-    second each time. Writes lens.toml, and lens.png, which shows where the board was seen and what is left
-    over.
-    """
-    with starting():
-        from attitude.lens_board import measure_lens
-        from attitude.terminal_lens import board_lines
-
-    with running_stages() as bars:
-        measured, folder = measure_lens(clip, out, today=dt.date.today(), progress=bars)
-    show(board_lines(measured, folder, columns=text_columns()))
-
-
-@lenses.command(epilog="Example: horizon-drift lens footage shoot.toml")
-def footage(
-    sheet: Annotated[
-        Path, typer.Argument(metavar="SHEET", help="A shoot.toml, or the folder that holds one.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for lens.toml.  [default: beside the sheet]")
-    ] = None,
-) -> None:
-    """Find the lens from horizons at several heights and tilts in a shoot, and from its log.
-
-    The true horizon is straight: a lens that bends it is found by that, and its focal length by how far the
-    horizon moves while the logged pitch does. Writes lens.toml and lens.png, or says what to film.
-    """
-    with starting():
-        from attitude.lens_footage import lens_of_footage
-        from attitude.terminal_lens import footage_lines
-
-    with workers() as executor, running_stages() as bars:
-        done, folder = lens_of_footage(sheet, out, today=dt.date.today(), executor=executor, progress=bars)
-    show(footage_lines(done, folder, columns=text_columns()))
-
-
 def _ask(question: str) -> str:
     return str(typer.prompt(question, default="", show_default=False))
 
@@ -398,20 +373,13 @@ def run() -> None:
         status = command.main(sys.argv[1:] or ["--help"], prog_name="horizon-drift", standalone_mode=False)
     except RequestError as error:
         _refuse(str(error))
-    except OSError as error:
-        full = error.errno in DISK
-        if error.filename is None and not full:
-            raise
-        name = "the output" if error.filename is None else Path(str(error.filename)).name
-        mend = "make room on that disk" if full else "check that it can be read and written"
-        _refuse(f"{name}: {error.strerror}; {mend}")
     except (MemoryError, BrokenExecutor):
         _stop("memory ran out while measuring; close other programs, or give a smaller video")
     except KeyboardInterrupt:
         _stop()
     except Exception as error:
-        if any(f"{kind.__module__}.{kind.__name__}" in BAD_INPUT for kind in type(error).__mro__):
-            _refuse(str(error))
+        if why := _told(error):
+            _refuse(why)
         # The parser's own errors: it raises them under a name that changed between its versions.
         words = getattr(error, "format_message", None)
         if words is None:
@@ -420,6 +388,19 @@ def run() -> None:
     if status == INTERRUPTED:
         _stop()
     raise SystemExit(status or 0)
+
+
+def _told(error: Exception) -> str:
+    """What the operator can mend; "" where it is no matter of the input or the disk."""
+    if isinstance(error, OSError):
+        full = error.errno in DISK
+        if error.filename is None and not full:
+            return ""
+        name = "the output" if error.filename is None else Path(str(error.filename)).name
+        mend = "make room on that disk" if full else "check that it can be read and written"
+        return f"{name}: {error.strerror}; {mend}"
+    known = any(f"{kind.__module__}.{kind.__name__}" in BAD_INPUT for kind in type(error).__mro__)
+    return str(error) if known else ""
 
 
 def _stop(why: str = "stopped; files that were finished before are whole") -> NoReturn:

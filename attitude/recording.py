@@ -20,7 +20,7 @@ from attitude.recorded import Recorded
 from attitude.report.material import Material
 from attitude.sheet import CLOCK_SET_YEAR
 
-__all__ = ["footage_key", "recorded_of"]
+__all__ = ["content_digest", "footage_key", "recorded_of"]
 
 SAMPLE_BYTES, SAMPLES = 1 << 20, 3
 NAME_BYTES = 16
@@ -29,14 +29,15 @@ NAME_BYTES = 16
 def footage_key(files: Iterable[Path]) -> str:
     """Digest of the files' contents, whatever their names, folders and order.
 
-    Of each its size and a megabyte at its start, middle and end: footage is too much to be read once more,
-    and no two clips agree there. May raise OSError.
+    Of each what :func:`content_digest` takes: footage is too much to be read once more, and no two clips
+    agree there. May raise OSError.
     """
-    each = sorted(_digest(path) for path in files)
+    each = sorted(content_digest(path) for path in files)
     return blake2b(b"".join(each), digest_size=NAME_BYTES).hexdigest()
 
 
-def _digest(path: Path) -> bytes:
+def content_digest(path: Path) -> bytes:
+    """Digest of one file: its size and a megabyte at its start, middle and end. May raise OSError."""
     size = path.stat().st_size
     found = blake2b(str(size).encode(), digest_size=NAME_BYTES)
     with path.open("rb") as file:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from attitude.starter import Started
     from horizon.measure import ClipTrack
 
-__all__ = ["COLUMNS", "card_lines", "measure_lines", "starter_lines", "summary_lines"]
+__all__ = ["COLUMNS", "card_lines", "measure_lines", "shown_lean", "starter_lines", "summary_lines"]
 
 TITLE_COLUMNS = 60
 MOST_TURNS = 4
@@ -53,6 +53,12 @@ def summary_lines(material: Material, out_folder: Path, *, columns: int = COLUMN
     video = () if material.review is None else (material.review.file,)
     lines += file_lines(out_folder, "report.html", *video, "result.json", "frames.csv", "corrections.csv")
     return laid_out(lines, columns)
+
+
+def shown_lean(material: Material) -> str:
+    """The lean that was decided on, in words."""
+    rows = contents.lean_rows(material)
+    return next((row.words for row in reversed(rows) if row.estimate is not None), rows[0].words)
 
 
 def measure_lines(

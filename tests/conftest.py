@@ -1,6 +1,6 @@
 """One thread per test process: several processes with a thread pool each starve one another on two cores.
 
-No test touches the history of whoever runs it, and none sees what another put on record.
+No test touches the history or the kept tracks of whoever runs it, and none sees what another put there.
 """
 
 import atexit
@@ -21,6 +21,7 @@ cv2.setNumThreads(1)
 OWN = Path(tempfile.mkdtemp(prefix="horizon-drift-tests-"))
 atexit.register(shutil.rmtree, OWN, ignore_errors=True)
 os.environ["HORIZON_DRIFT_HISTORY"] = str(OWN / "history.sqlite")
+os.environ["HORIZON_DRIFT_CACHE"] = str(OWN / "tracks")
 
 
 NUMBER = count()
@@ -28,4 +29,6 @@ NUMBER = count()
 
 @pytest.fixture(autouse=True)
 def _own_history(monkeypatch):
-    monkeypatch.setenv("HORIZON_DRIFT_HISTORY", str(OWN / f"history-{next(NUMBER)}.sqlite"))
+    number = next(NUMBER)
+    monkeypatch.setenv("HORIZON_DRIFT_HISTORY", str(OWN / f"history-{number}.sqlite"))
+    monkeypatch.setenv("HORIZON_DRIFT_CACHE", str(OWN / f"tracks-{number}"))

@@ -1,0 +1,163 @@
+"""Tracks of clips measured before, kept beside the history: what did not change is not measured again.
+
+A track is known by the clip's content, by all that its measuring was told, and by the code that measured it;
+where any of that changed, the clip is measured anew. Nothing but numbers and words is read back, and a file
+that is damaged counts as none. An interrupted check finds the clips that were done.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+import zipfile
+import zlib
+from collections.abc import Mapping
+from contextlib import suppress
+from functools import lru_cache
+from hashlib import blake2b
+from importlib.metadata import version
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from platformdirs import user_cache_path
+
+import horizon
+from attitude.files import write_whole
+from attitude.recording import content_digest
+from horizon import TRACK_COLUMNS
+from horizon.measure import ClipTrack
+
+if TYPE_CHECKING:
+    from horizon.clip import ClipFacts
+
+__all__ = ["CACHE_VARIABLE", "keep", "kept", "track_key"]
+
+CACHE_VARIABLE = "HORIZON_DRIFT_CACHE"
+# A track takes a megabyte per hour of footage or two: room for a season's archive.
+MOST_BYTES, UNUSED_DAYS = 1 << 30, 400
+# What reading a damaged archive raises.
+SPOILT = (OSError, ValueError, KeyError, TypeError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error)
+WORDS = ("clip", "reason", "claims")
+PAN_COLUMNS = ("t_s", "yaw_rate_dps", "yaw_rate_sd_dps")
+
+
+def _folder() -> Path:
+    named = os.environ.get(CACHE_VARIABLE, "")
+    return Path(named) if named else user_cache_path("horizon-drift", appauthor=False) / "tracks"
+
+
+def track_key(facts: ClipFacts, told: Mapping[str, Any]) -> str:
+    """What a track is known by.
+
+    facts : of the clip. told : everything else that its measuring depends on; what stands there must show all
+    of itself as text. "" where the clip cannot be read: then nothing is kept.
+    """
+    try:
+        stat = facts.path.stat()
+        content = content_digest(facts.path)
+    except OSError:
+        return ""
+    # The digest samples a long file; whoever changes a byte between the samples changes the time.
+    parts = [content.hex(), str(stat.st_mtime_ns), _code(), *(f"{key}={told[key]!r}" for key in sorted(told))]
+    return blake2b("\n".join(parts).encode("utf-8", "surrogateescape"), digest_size=20).hexdigest()
+
+
+@lru_cache(maxsize=1)
+def _code() -> str:
+    """Digest of what measures: this package's part, and the libraries that decide on numbers."""
+    found = blake2b(digest_size=20)
+    folder = Path(horizon.__file__).parent
+    for path in sorted([*folder.glob("*.py"), *folder.glob("*.json")]):
+        found.update(path.name.encode() + path.read_bytes())
+    for name in ("numpy", "scipy", "opencv-python", "av"):
+        found.update(f"{name} {version(name)}".encode())
+    found.update(sys.version.encode())
+    return found.hexdigest()
+
+
+def kept(key: str, facts: ClipFacts) -> ClipTrack | None:
+    """The track of this key, as of ``facts``; None where there is none or it cannot be read."""
+    if not key:
+        return None
+    path = _folder() / f"{key}.npz"
+    try:
+        with np.load(BytesIO(path.read_bytes()), allow_pickle=False) as file:
+            held = {name: file[name] for name in file.files}
+        track = _whole(held, facts)
+        # Used: the next clearing takes others first.
+        os.utime(path)
+    except SPOILT:
+        return None
+    return track
+
+
+def keep(key: str, track: ClipTrack) -> None:
+    """Keep a track. A disk that is full or may not be written to costs nothing but the next measuring."""
+    if not key:
+        return
+    table, pans = track.track, track.yaw_rate
+    about = {
+        "clip": track.clip,
+        "frames_read": track.frames_read,
+        "damage": track.damage,
+        "sky": track.sky,
+        "dip_rad": track.dip_rad,
+        "reference": track.reference,
+        "notes": list(track.notes),
+    }
+    arrays: dict[str, Any] = {"about": np.array(json.dumps(about))}
+    for name in TRACK_COLUMNS:
+        column = table[name].astype(str) if name in WORDS else table[name]
+        arrays[f"track_{name}"] = column.to_numpy(str if name in WORDS else None)
+    for name in PAN_COLUMNS:
+        arrays[f"pan_{name}"] = pans[name].to_numpy(float)
+    if track.covered is not None:
+        arrays["covered"] = track.covered
+    if track.normals is not None:
+        arrays["normals"] = track.normals
+    data = BytesIO()
+    np.savez_compressed(data, **arrays)
+    folder = _folder()
+    with suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(folder / f"{key}.npz", data.getvalue())
+        _cleared(folder)
+
+
+def _whole(held: Mapping[str, Any], facts: ClipFacts) -> ClipTrack:
+    about = json.loads(str(held["about"]))
+    table = pd.DataFrame({name: held[f"track_{name}"] for name in TRACK_COLUMNS})
+    table = table.astype({"frame": int, **dict.fromkeys(WORDS, str)})
+    # The clip may have been renamed: its content is what it is known by.
+    table["clip"] = facts.path.name
+    pans = pd.DataFrame({name: held[f"pan_{name}"] for name in PAN_COLUMNS}, dtype=float)
+    notes = tuple(str(note).replace(about["clip"], facts.path.name) for note in about["notes"])
+    return ClipTrack(
+        facts.path.name,
+        table,
+        facts,
+        int(about["frames_read"]),
+        str(about["damage"]),
+        str(about["sky"]),
+        float(about["dip_rad"]),
+        pans,
+        held.get("covered"),
+        str(about["reference"]),
+        held.get("normals"),
+        notes,
+    )
+
+
+def _cleared(folder: Path) -> None:
+    """Remove what was not used for longest, while all of it together is too much, and what is very old."""
+    files = sorted(((path.stat(), path) for path in folder.glob("*.npz")), key=lambda one: -one[0].st_mtime)
+    total, oldest_s = 0, time.time() - UNUSED_DAYS * 86400
+    for stat, path in files:
+        total += stat.st_size
+        if total > MOST_BYTES or stat.st_mtime < oldest_s:
+            path.unlink(missing_ok=True)

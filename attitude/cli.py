@@ -20,7 +20,6 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from attitude.archive import Ended, sheets_of
 from attitude.cli_history import HistoryFile, records
 from attitude.cli_lens import lenses
 from attitude.demo import DEMO_CAPTURE, place_demo
@@ -174,6 +173,7 @@ def check(
     checked does not stop the others.
     """
     with starting():
+        from attitude.archive import Ended, sheets_of
         from attitude.check import check as check_shoot
         from attitude.history import default_file, read, record
         from attitude.terminal import shown_lean, summary_lines

@@ -6,12 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from attitude.files import write_whole
-from attitude.lens_file import LENS_CHART, LENS_FILE, board_text
+from attitude.lens_file import FOUND_ON_BOARD, board_text, in_the_way, write_lens
 from attitude.progress import Progress, stage
-from attitude.report.lens_chart import lens_chart
-from attitude.report.look import finished, house_style
-from horizon.board import Coverage, coverage, find_views, spread_views
+from horizon.board import BoardError, Coverage, coverage, find_views, spread_views
 from horizon.calibrate import Calibration, calibrate
 from horizon.clip import ClipFacts, probe
 
@@ -39,25 +36,24 @@ def measure_lens(
     Raises
     ------
     BoardError
-        No board is seen, or its views are too few or too alike.
+        No board is seen, its views are too few or too alike, or a lens file of another kind is there already.
     ClipError
         The clip cannot be read.
     """
     facts = probe(clip)
+    folder = clip.parent if out is None else out
+    if taken := in_the_way(folder, FOUND_ON_BOARD):
+        raise BoardError(taken)
     size_px = (facts.width_px, facts.height_px)
     with stage(progress, f"looking for the board in {clip.name}") as told:
         sharp = find_views(facts, progress=told)
     with stage(progress, "trying lens models") as told:
         found = calibrate(spread_views(sharp, facts), size_px, clip.name, progress=told)
     measured = MeasuredLens(facts, found, coverage([one.view for one in found.seen], size_px), len(sharp))
-    folder = clip.parent if out is None else out
-    folder.mkdir(parents=True, exist_ok=True)
-    with house_style():
-        points = np.vstack([one.view.corners_px for one in found.seen])
-        left = np.vstack([one.residuals_px for one in found.seen])
-        said = f"{len(points)} corners in {len(found.seen)} views"
-        drawn = finished("lens", lens_chart(found.lens, points, left, said))
-    write_whole(folder / LENS_CHART, drawn.png)
+    points = np.vstack([one.view.corners_px for one in found.seen])
+    left = np.vstack([one.residuals_px for one in found.seen])
+    said = f"{len(points)} corners in {len(found.seen)} views"
     filmed = facts.created.date() if facts.created else today
-    write_whole(folder / LENS_FILE, board_text(found, facts.path.name, filmed).encode("utf-8"))
+    text = board_text(found, facts.path.name, filmed)
+    write_lens(folder, text, found.lens, (points, left), said)
     return measured, folder

@@ -20,21 +20,22 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.check import Placed, placed
-from attitude.files import write_whole
-from attitude.lens_file import LENS_CHART, LENS_FILE, footage_text, plain_text
+from attitude.entries import OTHER_BODIES
+from attitude.lens_file import FOUND_IN_FOOTAGE, LENS_FILE, footage_text, in_the_way, plain_text, write_lens
 from attitude.log import attitude_at
-from attitude.optics import lens_of
+from attitude.optics import TOLD_FOCAL_SD, lens_of
 from attitude.progress import Progress, Share, part, stage
-from attitude.report.lens_chart import lens_chart
-from attitude.report.look import finished, house_style
-from attitude.residuals import clip_sheet_of
-from attitude.sheet import HORIZON, ClipSheet, Shoot, read_sheet
+from attitude.readings import contradiction
+from attitude.reference_lines import log_tells_pose
+from attitude.residuals import clip_sheet_of, residuals
+from attitude.sheet import HORIZON, SHEET_NAME, Shoot, read_sheet
 from attitude.surroundings import visible_dip_rad
-from horizon.angles import other_reading_deg, up_from_angles, wrap_deg
+from attitude.takes import counted
+from horizon.angles import up_from_angles, wrap_deg
 from horizon.bundle import SeenHorizon, as_model
 from horizon.clip import ClipFacts, probe, read_frames, spread_lumas
 from horizon.frame import edge_points, measure_frame
-from horizon.lens import Lens, scaled
+from horizon.lens import Lens
 from horizon.selfcalibrate import (
     HOW_TO_TILT,
     FootageError,
@@ -49,6 +50,7 @@ __all__ = ["ShootLens", "lens_of_footage"]
 Array = NDArray[np.float64]
 
 SAMPLED, LINES, POINTS = 24, 48, 80
+LEVEL_SURFACES = ("sea", "plain")
 WINDOW_S = 20.0  # in which a log's pitch does not drift
 WIDE_DEG = 70.0  # a lens that covers more may be a fisheye
 TURNS = 3  # of reading points and fitting; the second is nearly always the last
@@ -62,12 +64,13 @@ HELD_RAD = math.radians(0.05)
 class ShootLens:
     """A lens and the shoot it was found in. clips : those it rests on. left_out : sentences, of the others.
 
-    told : the lens that the sheet told of, before.
+    told : the lens that the sheet told of before, or that was assumed.
     """
 
     shoot: Shoot
     found: FootageLens
     told: Lens
+    was_told: bool
     clips: tuple[str, ...]
     left_out: tuple[str, ...]
 
@@ -91,8 +94,13 @@ def lens_of_footage(
     SheetError, LogError, BenchError, ClipError, LensError, ClockError, DipError
         As for :func:`attitude.check.check`.
     """
-    shoot = read_sheet(sheet)
-    shoot, files, left_out = _through_one_lens(shoot)
+    whole = read_sheet(sheet)
+    name = (sheet / SHEET_NAME if sheet.is_dir() else sheet).name
+    _refuse_unlevel(whole, name)
+    folder = whole.folder if out is None else out
+    if taken := in_the_way(folder, FOUND_IN_FOOTAGE):
+        raise FootageError(taken)
+    shoot, files, left_out = _through_one_lens(whole, name)
     told = lens_of(files[0], shoot.camera, None)
     dip_rad = visible_dip_rad(shoot.horizon)
     with stage(progress, "looking how bent the lines are"):
@@ -100,56 +108,67 @@ def lens_of_footage(
     with TemporaryDirectory() as place:
         through = Path(place) / LENS_FILE
         through.write_text(plain_text(rough), encoding="utf-8")
-        shoot = replace(shoot, camera=replace(shoot.camera, lens=through))
+        shoot = replace(shoot, camera=replace(shoot.camera, lens=through, crop=None))
         lying = placed(shoot, executor=executor, progress=progress)
     looks = _looks(lying)
     rows = _apart(looks, rough)
-    name = shoot.title or sheet.name
     with stage(progress, "fitting the lens") as told_share:
         found = _settled(
             looks.iloc[rows], files, rough, (told.lens, told.focal_sd), dip_rad, name, told_share
         )
-    folder = shoot.folder if out is None else out
-    folder.mkdir(parents=True, exist_ok=True)
     clips = tuple(looks.iloc[rows]["clip"].unique())
-    done = ShootLens(lying.shoot, found, told.lens, clips, left_out)
+    done = ShootLens(whole, found, told.lens, told.focal_sd <= TOLD_FOCAL_SD, clips, left_out)
     said = f"{found.lines} horizons in {len(clips)} clip{'s' if len(clips) > 1 else ''}"
-    with house_style():
-        drawn = finished("lens", lens_chart(found.lens, found.points_px, found.residuals_px, said))
-    write_whole(folder / LENS_CHART, drawn.png)
-    write_whole(folder / LENS_FILE, footage_text(found, clips, lying.shoot.date or today).encode("utf-8"))
+    text = footage_text(found, clips, lying.shoot.date or today)
+    write_lens(folder, text, found.lens, (found.points_px, found.residuals_px), said)
     return done, folder
 
 
-def _through_one_lens(shoot: Shoot) -> tuple[Shoot, list[ClipFacts], tuple[str, ...]]:
+def _refuse_unlevel(shoot: Shoot, name: str) -> None:
+    """A bent line is the lens's doing only where the skyline is level and the picture as filmed."""
+    if shoot.stabilised:
+        raise FootageError(
+            f"{name}: the picture may have been turned and bent afterwards (stabilised = true); film with "
+            "stabilisation off"
+        )
+    if shoot.horizon.surface not in LEVEL_SURFACES:
+        raise FootageError(
+            f"{name}: surface is {shoot.horizon.surface!r}, and a skyline that is not level looks like a "
+            'bent lens; film the open sea or a plain, and state surface = "sea" or "plain" under [horizon]'
+        )
+
+
+def _through_one_lens(shoot: Shoot, name: str) -> tuple[Shoot, list[ClipFacts], tuple[str, ...]]:
     """The shoot with the clips that show a horizon through the lens of [camera] in one size of picture."""
-    able: list[tuple[ClipSheet, ClipFacts]] = []
-    left_out = []
+    left_out: dict[Path, str] = {}
+    lasting: dict[tuple[int, int], float] = {}
+    able: dict[Path, ClipFacts] = {}
     for clip in shoot.clips:
         for path in clip.files:
             if clip.reference != HORIZON:
-                left_out.append(f"{path.name}: shows no horizon")
+                left_out[path] = "shows no horizon"
             elif clip.lens is not None or clip.hfov_deg is not None:
-                left_out.append(f"{path.name}: has a lens of its own in the sheet")
+                left_out[path] = "has a lens of its own in the sheet"
             else:
-                able.append((clip, probe(path)))
+                facts = able[path] = probe(path)
+                size = (facts.width_px, facts.height_px)
+                lasting[size] = lasting.get(size, 0.0) + facts.duration_s
     if not able:
-        raise FootageError(f"no clip shows a horizon through the lens of [camera]; {HOW_TO_TILT}")
-    lasting: dict[tuple[int, int], float] = {}
-    for _, facts in able:
-        size = (facts.width_px, facts.height_px)
-        lasting[size] = lasting.get(size, 0.0) + facts.duration_s
+        own = any(clip.hfov_deg is not None or clip.lens is not None for clip in shoot.clips)
+        mend = "take lens and hfov_deg out of its [[clip]] entries" if own else HOW_TO_TILT
+        raise FootageError(f"{name}: no clip shows a horizon through the lens of [camera]; {mend}")
     size = max(lasting, key=lambda one: lasting[one])
-    for _, facts in able:
+    for path, facts in able.items():
         if (facts.width_px, facts.height_px) != size:
-            left_out.append(f"{facts.path.name}: {facts.width_px} x {facts.height_px} px, another video mode")
-    files = [facts for _, facts in able if (facts.width_px, facts.height_px) == size]
-    kept = {facts.path for facts in files}
-    clips = tuple(clip for clip in shoot.clips if all(path in kept for path in clip.files))
-    if not clips:
-        raise FootageError(f"no take is whole in one video mode; {HOW_TO_TILT}")
-    files = [facts for facts in files if any(facts.path in clip.files for clip in clips)]
-    return replace(shoot, clips=clips), files, tuple(left_out)
+            left_out[path] = f"{facts.width_px} x {facts.height_px} px, another video mode"
+    clips = tuple(clip for clip in shoot.clips if not left_out.keys() & set(clip.files))
+    kept = {path for clip in clips for path in clip.files}
+    for path in able.keys() - kept - left_out.keys():
+        left_out[path] = "another part of its take is in another video mode"
+    if not kept:
+        raise FootageError(f"{name}: no take is whole in one video mode; film it all in one")
+    said = tuple(f"{path.name}: {why}" for path, why in left_out.items())
+    return replace(shoot, clips=clips), [able[path] for path in able if path in kept], said
 
 
 def _rough(files: Sequence[ClipFacts], told: Lens, focal_sd: float, dip_rad: float) -> Lens:
@@ -203,44 +222,40 @@ def _points(luma: NDArray[np.uint8], lens: Lens, up_cam: Array, dip_rad: float) 
 
 
 def _looks(lying: Placed) -> pd.DataFrame:
-    """Measured looks, the way up that the log knows, with the log's pitch (NaN without) and their window."""
+    """Measured looks of the stored picture, with the log's pitch (NaN without) and their window."""
+    shoot, tracks = lying.shoot, lying.footage.tracks
+    found = residuals(tracks, lying.logs, lying.clocks, shoot) if lying.clocks else None
+    # Of a log that is another body's, or does not go with the picture, no pitch is taken.
+    tells = (
+        found is not None and found.log_fits and log_tells_pose(shoot) and not contradiction(lying.readings)
+    )
     clock_of = {clock.clip: clock for clock in lying.clocks}
     parts = []
-    for track in lying.footage.tracks:
-        sheet = clip_sheet_of(track.clip, lying.shoot)
+    for track in tracks:
+        sheet, clock = clip_sheet_of(track.clip, shoot), clock_of.get(track.clip)
         table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
-        t_s = table["t_s"].to_numpy(float)
-        kept = np.ones(len(table), bool)
-        for from_s, to_s in sheet.exclude_s:
-            kept &= ~((t_s >= from_s) & (t_s <= to_s))
-        table, t_s = table[kept], t_s[kept]
-        pitch_deg = np.full(len(table), np.nan)
-        rate_dps = np.zeros(len(table))
-        clock = clock_of.get(track.clip)
-        # An offset that was scaled or never found tells no pitch.
-        if clock is not None and clock.offset_s is not None and clock.sd_s is not None and clock.own_scale:
-            log = lying.logs[clock.log_index]
-            around = [attitude_at(log, t_s + clock.offset_s + step_s) for step_s in (-0.1, 0.0, 0.1)]
-            pitch_deg = around[1]["pitch_deg"].to_numpy(float)
-            rate_dps = (around[2]["pitch_deg"] - around[0]["pitch_deg"]).to_numpy(float) / 0.2
-            turned_deg = float(lying.shoot.camera.mount_roll_deg - sheet.picture_turned_deg)
-            far = (
-                np.abs(wrap_deg(table["roll_deg"] - around[1]["roll_deg"].to_numpy(float) - turned_deg)) > 90
-            )
-            over = other_reading_deg(table["roll_deg"], table["pitch_deg"], track.dip_rad)
-            table = table.assign(
-                roll_deg=np.where(far, over[0], table["roll_deg"]),
-                pitch_deg=np.where(far, over[1], table["pitch_deg"]),
-            )
-        parts.append(
-            table.assign(
-                log_pitch_deg=pitch_deg,
-                log_pitch_sd_deg=np.degrees(HELD_RAD) + np.nan_to_num(LAG_S * np.abs(rate_dps)),
-                window=np.floor(t_s / WINDOW_S),
-            )
-        )
+        table = table[counted(sheet, table["t_s"].to_numpy(float))].assign(log_pitch_deg=np.nan, rate_dps=0.0)
+        if found is not None and tells and clock is not None and clock.sd_s is not None and clock.own_scale:
+            frames = found.frames[found.frames["clip"] == track.clip]
+            log, log_t_s = lying.logs[clock.log_index], frames["log_t_s"].to_numpy(float)
+            if shoot.logs[clock.log_index].attitude_of not in OTHER_BODIES and len(frames):
+                after, before = (
+                    attitude_at(log, log_t_s + step_s)["pitch_deg"].to_numpy(float) for step_s in (0.1, -0.1)
+                )
+                # As the picture is stored, the way up that the log knows.
+                turned_deg = float(shoot.camera.mount_roll_deg - sheet.picture_turned_deg)
+                table = frames[["clip", "frame", "t_s", "pitch_deg", "log_pitch_deg"]].assign(
+                    roll_deg=wrap_deg(frames["roll_deg"].to_numpy(float) + turned_deg),
+                    rate_dps=(after - before) / 0.2,
+                )
+        parts.append(table[["clip", "frame", "t_s", "roll_deg", "pitch_deg", "log_pitch_deg", "rate_dps"]])
     looks = pd.concat(parts, ignore_index=True)
-    return looks.assign(window=looks.groupby(["clip", "window"], sort=False).ngroup())
+    slow_deg = math.degrees(HELD_RAD) + np.nan_to_num(LAG_S * looks["rate_dps"].abs().to_numpy(float))
+    # The sensor's own error of pitch changes sign when it is turned over.
+    way = np.cos(np.radians(looks["roll_deg"])) > 0
+    when = np.floor(looks["t_s"] / WINDOW_S)
+    window = looks.groupby([looks["clip"], when, way], sort=False).ngroup()
+    return looks.assign(log_pitch_sd_deg=slow_deg, window=window)
 
 
 def _apart(looks: pd.DataFrame, lens: Lens) -> list[int]:
@@ -292,7 +307,6 @@ def _seen_at(
         columns = ["roll_deg", "pitch_deg", "log_pitch_deg", "log_pitch_sd_deg", "window"]
         wanted = dict(zip(own["frame"].tolist(), own[columns].to_numpy(float).tolist(), strict=True))
         last = max(wanted, default=-1)
-        its = scaled(lens, facts.width_px, facts.height_px)
         for frame in read_frames(facts.path):
             if frame.index > last:
                 break
@@ -300,7 +314,7 @@ def _seen_at(
                 continue
             roll_deg, pitch_deg, log_pitch_deg, log_pitch_sd_deg, window = wanted[frame.index]
             up = up_from_angles(math.radians(roll_deg), math.radians(pitch_deg))
-            fit = measure_frame(frame.luma, its, dip_rad=dip_rad, start=up)
+            fit = measure_frame(frame.luma, lens, dip_rad=dip_rad, start=up)
             if fit.reason or abs(float(fit.up_cam @ up)) < math.cos(math.radians(10)):
                 continue
             towards = fit.up_cam if float(fit.up_cam @ up) > 0 else fit.up_flipped
@@ -311,6 +325,6 @@ def _seen_at(
                     pitch_sd_rad=math.radians(log_pitch_sd_deg),
                     window=int(window),
                 )
-                for one in _points(frame.luma, its, towards, dip_rad)
+                for one in _points(frame.luma, lens, towards, dip_rad)
             ]
     return seen

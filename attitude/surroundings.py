@@ -26,7 +26,7 @@ import math
 from attitude.dip import dip_rad, dip_sd_rad, shore_dip_rad
 from attitude.optics import KnownLens
 from attitude.sheet import ClipSheet, Shoot, Surface
-from horizon.lens import Lens, rays
+from horizon.lens import Lens, rays, read_lens
 from horizon.level import Surroundings
 
 __all__ = [
@@ -73,8 +73,12 @@ def line_height_sd_rad(surface: Surface) -> float:
 
 def lens_axis_sd_rad(shoot: Shoot, clip: ClipSheet) -> float:
     """Sd of where the lens axis meets the picture, rad: small only with the file of a calibrated lens."""
-    own = clip.hfov_deg is None and shoot.camera.lens is not None
-    return AXIS_SD_RAD[clip.lens is not None or own]
+    path = clip.lens if clip.lens is not None or clip.hfov_deg is not None else shoot.camera.lens
+    if path is None:
+        return AXIS_SD_RAD[False]
+    lens = read_lens(path)
+    found_px = max(lens.centre_sd_px or (0.0, 0.0))
+    return math.hypot(AXIS_SD_RAD[True], found_px * lens.pixel_rad)
 
 
 def shores_m(surface: Surface) -> tuple[float, float] | None:

@@ -17,6 +17,7 @@ from horizon.lens import Lens
 __all__ = ["board_lines", "footage_lines"]
 
 TITLE_COLUMNS = 40
+FEW_LOGGED = 8
 MOST_ERROR = 0.0004  # of the picture's width: half a pixel of 1280
 MODEL_WORDS = {"pinhole": "straight lines stay straight", "brown": "bent lines", "fisheye": "fisheye"}
 
@@ -68,13 +69,14 @@ def footage_lines(done: ShootLens, out_folder: Path, *, columns: int = COLUMNS) 
     lines = [Paragraph(f"{title}: the lens covers {view_words} across the picture."), Paragraph()]
     focal = with_uncertainty(lens.fx_px, wide * found.sds[0], "px")
     told = field_of_view_deg(done.told)
+    before = "the sheet told of" if done.was_told else "without a stated one it was taken to cover"
     lines += block(
         "Lens",
         [
             f"model: {_model_words(found.candidate)}",
             *_term_sentences(found.candidate, lens, [wide * sd for sd in found.sds[3:]]),
             f"focal length: {focal}",
-            f"the sheet told of {told:.0f} deg across, {MODEL_WORDS[done.told.model]}",
+            f"{before} {told:.0f} deg across, {MODEL_WORDS[done.told.model]}",
         ],
     )
     lines += block(
@@ -94,11 +96,15 @@ def footage_lines(done: ShootLens, out_folder: Path, *, columns: int = COLUMNS) 
             *(f"left out: {one}" for one in done.left_out),
         ],
     )
+    if done.shoot.camera.crop is not None:
+        lines += block("Mind", ["take crop out of the sheet: the lens is of the picture as it was filmed"])
     if found.logged:
         mind = (
             "the focal length rests on how far the logged pitch moves within 20 s: a log whose pitch is 1 % "
             "too large makes it 1 % too small"
         )
+        if found.logged < FEW_LOGGED:
+            mind = f"only {found.logged} horizons have a logged pitch: the stated field of view weighs in"
     else:
         mind = "no logged pitch: the focal length is the stated one, only how lines bend was measured"
     return laid_out([*lines, *_last(out_folder, [mind])], columns)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.clock import ClockFit
+from attitude.entries import OTHER_BODIES
 from attitude.log import AttitudeLog, attitude_at
 from attitude.mapping import LogError
 from attitude.sheet import Shoot
@@ -40,18 +41,23 @@ def refuse_wrong_unit(
     LogError
         The log, the clip that tells, and the entry that mends it.
     """
-    clock_of = {clock.clip: clock for clock in clocks}
+    clock_of = {} if shoot.stabilised else {clock.clip: clock for clock in clocks}
     for track in tracks:
         clock = clock_of.get(track.clip)
         if clock is None:
             continue
         sheet, log = shoot.logs[clock.log_index], logs[clock.log_index]
+        if sheet.attitude_of in OTHER_BODIES:
+            continue
         if sheet.quaternion is not None or not isinstance(sheet.angle_unit, str):
             continue
         right, expected = MISREAD[sheet.angle_unit]
         for name in ("pitch_deg", "roll_deg") if track.tells_pitch else ("roll_deg",):
             picture_deg = track.track[name].to_numpy(float)
             if clock.offset_s is None or clock.sd_s is None:
+                # Only a log that is the camera's own must move as far as the picture, wherever it lies.
+                if sheet.attitude_of != "camera_sensor":
+                    continue
                 times = _range_as_far(picture_deg, log.table[name].to_numpy(float))
             else:
                 there = attitude_at(log, track.track["t_s"].to_numpy(float) + clock.offset_s)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .angles import angles_from_up, tangent_frame
+from .fit import bow
 from .lens import Lens, pixels, rays
 
 __all__ = ["Bend", "bend_of", "effect", "no_bend"]
@@ -28,7 +29,7 @@ Array = NDArray[np.float64]
 
 STEP = 1e-3  # of s, for its slope
 LEAST_PX = 0.05
-ALIKE_S = 2.0  # looks so close in time see the same waves
+ALIKE_S = 10.0  # looks so close in time see the same waves and hills
 FEWEST_LOOKS, BEYOND_DOUBT = 10, 4.0
 # What is worth a word: how far some look's roll or pitch is off.
 TELLING_RAD = np.radians([0.03, 0.1])
@@ -75,19 +76,12 @@ def effect(
     left = (moved + design @ turn) / lens.pixel_rad
     return np.array(
         [
-            _bow(along, level / lens.pixel_rad),
-            _bow(along, left),
+            bow(along, level / lens.pixel_rad),
+            bow(along, left),
             turn[0] / max(math.cos(pitch), 0.05),
             turn[1],
         ]
     )
-
-
-def _bow(along_px: Array, off_px: Array) -> float:
-    """Size at the ends of the parabola through what is off the line."""
-    place = 2 * (along_px - along_px.min()) / max(float(np.ptp(along_px)), 1.0) - 1
-    bend = place**2 - np.mean(place**2)
-    return float(bend @ off_px / max(float(bend @ bend), 1e-9))
 
 
 def bend_of(t_s: Array, effects: Array, prior_sd: float) -> Bend:
@@ -95,14 +89,14 @@ def bend_of(t_s: Array, effects: Array, prior_sd: float) -> Bend:
 
     t_s (n,) rising, effects (n, 4) : of :func:`effect`. prior_sd : of the share.
     """
-    bow, shape = effects[:, 0], effects[:, 1]
+    bows, shape = effects[:, 0], effects[:, 1]
     if prior_sd <= 0 or len(t_s) < FEWEST_LOOKS:
         return Bend(0.0, max(prior_sd, 0.0), certain=False)
-    design = np.column_stack([np.ones(len(bow)), shape])
-    weight = np.ones(len(bow))
+    design = np.column_stack([np.ones(len(bows)), shape])
+    weight = np.ones(len(bows))
     for _ in range(5):
-        fit = np.linalg.lstsq(design * weight[:, None], bow * weight, rcond=None)[0]
-        off = np.abs(bow - design @ fit)
+        fit = np.linalg.lstsq(design * weight[:, None], bows * weight, rcond=None)[0]
+        off = np.abs(bows - design @ fit)
         noise_px = max(LEAST_PX, 1.4826 * float(np.median(off)))
         weight = np.sqrt(np.minimum(1.0, 2 * noise_px / np.maximum(off, 1e-9)))
     spread = float(np.sum((weight * (shape - np.average(shape, weights=weight**2))) ** 2))

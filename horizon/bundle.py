@@ -35,7 +35,7 @@ FAR_PX = 3.0  # off the line, where a point counts no more
 NUDGE_PX = 0.25
 
 
-class NoFitError(ValueError):
+class NoFitError(Exception):
     """A candidate that these horizons do not fit."""
 
 
@@ -145,9 +145,9 @@ def settled(bundle: Bundle, candidate: Candidate, start: BundleFit | None = None
     fit = fitted(bundle, candidate, start)
     off = np.abs(off_px(fit.lens, bundle, fit.ups))
     noise_px = max(LEAST_PX, 1.4826 * float(np.median(off)))
-    left = within_windows(bundle, bundle.pitches - angles_from_up(fit.ups)[1]) / bundle.pitch_sds
-    known = np.isfinite(left)
-    scatter = 1.4826 * float(np.median(np.abs(left[known]))) if known.sum() >= FEWEST_PITCHES else 1.0
+    left = _off_pitch(bundle, fit.ups, float(fit.x[3]))
+    left = left[left != 0.0]
+    scatter = 1.4826 * float(np.median(np.abs(left))) if len(left) >= FEWEST_PITCHES else 1.0
     weighed = replace(
         bundle,
         weights=bundle.weights * (START_PX / noise_px),
@@ -262,7 +262,8 @@ def reaches(lens: Lens, points: Array) -> bool:
     if lens.model == "pinhole":
         return True
     order = (0, 1, 2, 3) if lens.model == "fisheye" else (0, 1, 4)
-    bent = far * (1 + sum(lens.distortion[k] * far ** (2 * n + 2) for n, k in enumerate(order)))
+    terms = (*lens.distortion, 0.0)  # the third radial term of a brown lens may be left out
+    bent = far * (1 + sum(terms[k] * far ** (2 * n + 2) for n, k in enumerate(order)))
     turned = np.flatnonzero(np.diff(bent) <= 0)
     return bool(bent[turned[0] if turned.size else -1] > 1.005 * radius)
 

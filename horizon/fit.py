@@ -21,7 +21,7 @@ from .angles import angles_from_up, apart_rad, tangent_frame
 from .edge import Edges
 from .lens import Lens
 
-__all__ = ["LineFit", "fit_up"]
+__all__ = ["LineFit", "bow", "fit_up"]
 
 Array = NDArray[np.float64]
 
@@ -122,17 +122,17 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
         float(np.median(edges.gain[agreeing])),
         edges.softness_px,
         float(apart_rad(*ends)),
-        _bow(along, residual_px[agreeing]),
+        abs(bow(along, residual_px[agreeing])),
         agreeing,
         weight,
     )
 
 
-def _bow(along_px: Array, residual_px: Array) -> float:
+def bow(along_px: Array, residual_px: Array) -> float:
     """Size at the ends of the parabola through the residuals, which have no mean and no slope left."""
     place = 2 * (along_px - along_px.min()) / max(float(np.ptp(along_px)), 1.0) - 1
     bend = place**2 - 1 / 3
-    return abs(float(bend @ residual_px / max(float(bend @ bend), 1e-9)))
+    return float(bend @ residual_px / max(float(bend @ bend), 1e-9))
 
 
 def _start(design: Array, target: Array, strength: Array, sign: Array, agree: float) -> tuple[Array, float]:

@@ -35,7 +35,7 @@ class Lens:
 
     ``cx_px, cy_px``: principal point, (0, 0) = centre of the top-left pixel. ``distortion``: coefficients
     in OpenCV's order for ``model``. ``focal_sd``: standard uncertainty of the focal length as a share of it;
-    None where nobody measured it.
+    ``centre_sd_px``: of the principal point, across and down. None where nobody measured it.
     """
 
     width_px: int
@@ -47,6 +47,7 @@ class Lens:
     model: str = "pinhole"
     distortion: tuple[float, ...] = ()
     focal_sd: float | None = None
+    centre_sd_px: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.model not in MODELS:
@@ -204,7 +205,7 @@ def _shown(value: object) -> str:
 def read_lens(path: Path) -> Lens:
     """Lens from a lens file (TOML: width_px, height_px, fx_px, fy_px, cx_px, cy_px, model, distortion).
 
-    ``focal_sd`` may stand there too; what else does is for people.
+    ``focal_sd`` and ``principal_point_sd_px`` may stand there too; what else does is for people.
 
     Raises
     ------
@@ -254,6 +255,7 @@ def read_lens(path: Path) -> Lens:
             str(table.get("model", "pinhole" if not distortion else "brown")),
             tuple(float(k) for k in distortion),
             focal_sd,
+            _centre_sd_px(path, table),
         )
     except LensError as error:
         raise LensError(f"{path.name}: {error}") from None
@@ -265,6 +267,17 @@ def read_lens(path: Path) -> Lens:
             f"{path.name}: no ray belongs to the corners of its picture; correct distortion, fx_px and fy_px"
         )
     return lens
+
+
+def _centre_sd_px(path: Path, table: dict[str, object]) -> tuple[float, float] | None:
+    sds = table.get("principal_point_sd_px")
+    if sds is None:
+        return None
+    if not isinstance(sds, list) or len(sds) != 2 or not all(_is_number(sd) and 0 <= sd < 1e5 for sd in sds):
+        raise LensError(
+            f"{path.name}: principal_point_sd_px is {_shown(sds)}; write two numbers of pixels, or none"
+        )
+    return float(sds[0]), float(sds[1])
 
 
 def scaled(lens: Lens, width_px: int, height_px: int, crop: float | None = None) -> Lens:
@@ -297,7 +310,12 @@ def scaled(lens: Lens, width_px: int, height_px: int, crop: float | None = None)
         fy_px=lens.fy_px * ratio_y,
         cx_px=(lens.cx_px + 0.5) * ratio_x - 0.5,
         cy_px=(lens.cy_px + 0.5) * ratio_y - 0.5,
+        centre_sd_px=_times(lens.centre_sd_px, ratio_x),
     )
+
+
+def _times(sds_px: tuple[float, float] | None, ratio: float) -> tuple[float, float] | None:
+    return None if sds_px is None else (sds_px[0] * ratio, sds_px[1] * ratio)
 
 
 def _cropped(lens: Lens, width_px: int, height_px: int, crop: float) -> Lens:
@@ -316,4 +334,5 @@ def _cropped(lens: Lens, width_px: int, height_px: int, crop: float) -> Lens:
         fy_px=lens.fy_px * ratio,
         cx_px=(lens.cx_px - (lens.width_px - 1) / 2) * ratio + (width_px - 1) / 2,
         cy_px=(lens.cy_px - (lens.height_px - 1) / 2) * ratio + (height_px - 1) / 2,
+        centre_sd_px=_times(lens.centre_sd_px, ratio),
     )

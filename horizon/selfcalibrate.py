@@ -40,7 +40,7 @@ from .bundle import (
     told_field,
     within_windows,
 )
-from .candidates import Candidate, Tried, field_of_view_deg, simplest_good
+from .candidates import Candidate, Tried, field_of_view_deg, simplest_good, whole
 from .lens import Lens, rays
 
 __all__ = ["FOOTAGE_CANDIDATES", "HOW_TO_TILT", "FootageError", "FootageLens"]
@@ -60,6 +60,7 @@ FOLDS, BLOCKS = 4, 12
 LOG_SCALE_SD = 0.002
 MOST_FOCAL_SD = 0.02  # what a stated field of view is taken to be good to: a measured one must be better
 HOPELESS = 2.0
+MOST_ERROR = 0.001  # of the picture's width
 LEAST_SPREAD = 0.1  # of the field of view, from the lowest line to the highest
 HOW_TO_TILT = (
     "film the open horizon for a minute while the camera tilts slowly up and down, so that the line wanders "
@@ -124,12 +125,13 @@ def lens_from_horizons(
     bundle = bundle_of(seen, start, focal_sd)
     try:
         fits, errors = _chosen(bundle, progress)
+        chosen = simplest_good(errors)
+        weighed, fit = settled(bundle, chosen, fits[chosen])
+        sds, hfov_sd_deg = _uncertainty(weighed, chosen, fit)
     except NoFitError:
         raise FootageError(
             f"{name}: no lens model makes these lines straight; is it the open horizon? {HOW_TO_TILT}"
         ) from None
-    chosen = simplest_good(errors)
-    weighed, fit = settled(bundle, chosen, fits[chosen])
     heights = np.degrees(_heights_rad(fit.lens, fit.ups))
     spread = float(np.ptp(heights)) / float(fit.values[-1])
     if spread < LEAST_SPREAD:
@@ -137,23 +139,32 @@ def lens_from_horizons(
             f"{name}: the horizon stays within {np.ptp(heights):.1f} deg of height, and a tenth of the field "
             f"of view is needed, {LEAST_SPREAD * fit.values[-1]:.0f} deg; {HOW_TO_TILT}"
         )
-    sds, hfov_sd_deg = _uncertainty(weighed, chosen, fit)
     logged = int(np.isfinite(within_windows(weighed, weighed.pitches)).sum())
     if logged:
         sds[0] = math.hypot(sds[0], LOG_SCALE_SD * fit.lens.fx_px)
-        hfov_sd_deg = math.hypot(
-            hfov_sd_deg, LOG_SCALE_SD * math.degrees(math.sin(math.radians(fit.values[-1])))
-        )
-    else:
+        longer = replace(fit.lens, fx_px=fit.lens.fx_px * (1 + LOG_SCALE_SD))
+        hfov_sd_deg = math.hypot(hfov_sd_deg, field_of_view_deg(longer) - float(fit.values[-1]))
+    elif np.isfinite(sds).all():
         # Straight lines alone leave the stated angle at least as well known as it was.
         sds[0] = min(sds[0], focal_sd * fit.lens.fx_px)
         hfov_sd_deg = min(hfov_sd_deg, told_field(bundle)[1])
     share = sds[0] / fit.lens.fx_px
-    if not share <= 1.02 * MOST_FOCAL_SD:
+    if not (share <= 1.02 * MOST_FOCAL_SD and np.isfinite(sds).all()):
+        if not logged and focal_sd > MOST_FOCAL_SD:
+            raise FootageError(
+                f"{name}: lines alone do not tell the focal length; add the log of the camera's own sensor, "
+                "or state the field of view, hfov_deg under [camera]"
+            )
         why = "" if logged else " without the log's pitch"
         raise FootageError(
             f"{name}: {len(seen)} horizons{why} do not tell the focal length to {100 * MOST_FOCAL_SD:.0f} % "
             f"(sd), which a stated field of view is good to; {HOW_TO_TILT}"
+        )
+    held_back_px = math.sqrt(float(errors[chosen].mean()))
+    if held_back_px > max(1.0, MOST_ERROR * fit.lens.width_px):
+        raise FootageError(
+            f"{name}: through the best lens the lines stay {held_back_px:.1f} px uneven: not the open "
+            f"horizon of a sea or a plain; {HOW_TO_TILT}"
         )
     tried = [Tried(one, math.sqrt(float(square.mean()))) for one, square in errors.items()]
     left = off_px(fit.lens, weighed, fit.ups)
@@ -166,7 +177,7 @@ def lens_from_horizons(
         float(fit.values[-1]),
         hfov_sd_deg,
         float(np.sqrt(np.mean(np.minimum(left**2, FAR_PX**2)))),
-        math.sqrt(float(errors[chosen].mean())),
+        held_back_px,
         tuple(sorted(tried, key=lambda one: one.held_back_px)),
         weighed.points,
         left[:, None] * normals,
@@ -208,7 +219,9 @@ def _chosen(
     for candidate in FOOTAGE_CANDIDATES:
         with suppress(NoFitError):
             fewer = fits.get(replace(candidate, radial=candidate.radial - 1))
-            fits[candidate] = settled(bundle, candidate, fewer)[1]
+            fit = settled(bundle, candidate, fewer)[1]
+            if whole(fit.lens):
+                fits[candidate] = fit
     errors = _held_back(bundle, fits, progress) if fits else {}
     if not errors:
         raise NoFitError

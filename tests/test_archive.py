@@ -18,12 +18,8 @@ def test_a_folder_of_folders_means_all_sheets_below_it(tmp_path):
         (tmp_path / name / "shoot.toml").touch()
     (tmp_path / "circle").symlink_to(tmp_path, target_is_directory=True)
     meant = sheets_of([tmp_path])
-    assert [one.relative_to(tmp_path).as_posix() for one in meant] == [
-        "june",
-        "june/result",
-        "may/one",
-        "may/two",
-    ]
+    names = [one.relative_to(tmp_path).as_posix() for one in meant]
+    assert names == ["june", "june/result", "may/one", "may/two"]
     # One that holds a sheet is a shoot, whatever lies below it, and each counts once.
     assert sheets_of([tmp_path / "june", tmp_path / "june" / "shoot.toml"]) == [tmp_path / "june"]
     empty = tmp_path / "empty"
@@ -33,9 +29,7 @@ def test_a_folder_of_folders_means_all_sheets_below_it(tmp_path):
 
 def test_the_table_fits_a_terminal_and_says_what_was_not_checked():
     ended = [
-        Ended(
-            "A shoot with quite a long title, over the lake", "right side low by 0.61 ± 0.04 deg", "square_up"
-        ),
+        Ended("A shoot with a long title, over the lake", "right side low by 0.61 ± 0.04 deg", "square_up"),
         Ended("Flat", "level within 0.03 deg", "leave"),
         Ended("x/shoot.toml", refused="log.csv: no column 't_s'; name it under [[log]] time"),
     ]

@@ -6,7 +6,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from horizon.board import BoardError, BoardView
-from horizon.calibrate import CANDIDATES, Candidate, _simplest_good, calibrate, field_of_view_deg
+from horizon.calibrate import CANDIDATES, calibrate
+from horizon.candidates import Candidate, field_of_view_deg, simplest_good
 from horizon.lens import Lens, lens_from_hfov, rays
 from tests.boards import COLUMNS, ROWS, poses, view_of
 
@@ -143,7 +144,7 @@ def test_fewer_terms_are_taken_where_the_error_is_as_good(more, scatter, terms):
     wave = np.tile([1.0, -1.0], 6)
     few, many = Candidate("brown", 1), Candidate("fisheye", 4)
     errors = {few: 1 + more + scatter * wave, many: np.ones(12)}
-    assert len(_simplest_good(errors).terms) == terms
+    assert len(simplest_good(errors).terms) == terms
 
 
 def test_candidates_stand_for_themselves_once():

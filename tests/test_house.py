@@ -109,9 +109,9 @@ def test_the_simulator_shares_nothing_with_the_estimator():
     ("library", "only"),
     [
         ("av", {"horizon/clip.py"}),
-        ("typer", {"attitude/cli.py", "attitude/cli_history.py"}),
+        ("typer", {"attitude/cli.py", "attitude/cli_history.py", "attitude/cli_lens.py"}),
         ("rich", {"attitude/screen.py"}),
-        ("platformdirs", {"attitude/history.py"}),
+        ("platformdirs", {"attitude/history.py", "attitude/kept_tracks.py"}),
         ("sqlite3", {"attitude/history.py"}),
         ("jinja2", {"attitude/report/page.py"}),
         ("tomllib", {"horizon/lens.py", "attitude/sheet.py"}),

@@ -77,5 +77,28 @@ def test_a_sheet_without_a_horizon_through_its_lens_is_told_so(filmed, tmp_path)
     done = run_here("lens", "footage", tmp_path)
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
-    assert "no clip shows a horizon through the lens of [camera]; film the open horizon" in done.stderr
+    assert "shoot.toml: no clip shows a horizon through the lens of [camera]; take lens and" in done.stderr
     assert not (tmp_path / "lens.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ('surface = "hills"', "a skyline that is not level looks like a bent lens; film the open sea"),
+        ('surface = "sea"\n', "is there already and not of this kind; give another folder, --out DIR"),
+    ],
+)
+def test_what_cannot_be_is_said_before_anything_is_measured(filmed, tmp_path, changed, why):
+    """Hills, and a lens file of a board that would be lost."""
+    sheet, _ = filmed
+    text = sheet.read_text(encoding="utf-8").replace('surface = "sea"', changed)
+    for name in ("tilt.mp4", "log.csv"):
+        text = text.replace(f'"{name}"', f'"{(sheet.parent / name).as_posix()}"')
+    (tmp_path / "shoot.toml").write_text(text, encoding="utf-8")
+    board = "# A lens, measured with a checkerboard; name this file\nwidth_px = 480\n"
+    (tmp_path / "lens.toml").write_text(board, encoding="utf-8")
+    done = run_here("lens", "footage", tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert why in " ".join(done.stderr.split())
+    assert (tmp_path / "lens.toml").read_text(encoding="utf-8") == board

@@ -14,13 +14,23 @@ from attitude.wrong_unit import refuse_wrong_unit
 T_S = np.arange(150) * 0.2
 
 
-def shoot_of(tmp_path, *, size_deg, logged=1.0, unit="deg", noise_deg=0.05, tells_pitch=True, sd_s=0.01):
+def shoot_of(
+    tmp_path,
+    *,
+    size_deg,
+    logged=1.0,
+    unit="deg",
+    noise_deg=0.05,
+    tells_pitch=True,
+    sd_s=0.01,
+    of="camera_sensor",
+):
     """A camera that tilts by ``size_deg``; ``logged``: what one degree is in the log."""
     rng = np.random.default_rng(4)
     pitch = size_deg * np.sin(T_S)
     table = pd.DataFrame({"t_s": T_S + 50, "r": 0.0, "p": pitch * logged, "y": 0.0}).round(6)
     table.to_csv(tmp_path / "log.csv", index=False)
-    sheet = LogSheet(tmp_path / "log.csv", roll="r", pitch="p", yaw="y", angle_unit=unit)
+    sheet = LogSheet(tmp_path / "log.csv", roll="r", pitch="p", yaw="y", angle_unit=unit, attitude_of=of)
     seen = pd.DataFrame({"t_s": T_S, "roll_deg": 0.0, "pitch_deg": pitch})
     seen["pitch_deg"] += rng.normal(0, noise_deg, len(seen))
     track = SimpleNamespace(clip="a.mp4", track=seen, tells_pitch=tells_pitch)
@@ -56,6 +66,8 @@ def test_degrees_read_as_radians(tmp_path):
         {"size_deg": 8},
         {"size_deg": 8, "logged": np.pi / 180, "unit": "rad"},
         {"size_deg": 8, "logged": -1.0},
+        {"size_deg": 8, "logged": np.pi / 180, "of": "airframe"},
+        {"size_deg": 8, "logged": np.pi / 180, "of": "unknown", "sd_s": None},
         {"size_deg": 8, "sd_s": None},
         {"size_deg": 8, "logged": 0.0, "sd_s": None},
         {"size_deg": 8, "logged": 0.2},  # a gimbal that follows in part, a lens told wrongly

@@ -52,7 +52,7 @@ def board_lines(measured: MeasuredLens, out_folder: Path, *, columns: int = COLU
         "Views",
         [
             f"{views} used that differ, of {measured.sharp_views} sharp ones{wrong}",
-            f"largest grid: {_largest_grid(measured)} inner corners",
+            _grid_sentence(measured),
             f"tilted by up to {max(one.tilt_deg for one in found.seen):.0f} deg",
         ],
     )
@@ -147,10 +147,16 @@ def _to_compare(measured: MeasuredLens) -> set[Candidate]:
     return plain - {found.candidate}
 
 
-def _largest_grid(measured: MeasuredLens) -> str:
+def _grid_sentence(measured: MeasuredLens) -> str:
     views = [one.view for one in measured.calibration.seen]
-    largest = max(views, key=lambda one: one.columns * one.rows)
-    return " x ".join(str(n) for n in sorted((largest.columns, largest.rows), reverse=True))
+    largest = max(views, key=lambda one: len(one.corners_px))
+    grid = " x ".join(str(n) for n in sorted((largest.columns, largest.rows), reverse=True))
+    if largest.at is None:
+        return f"largest grid: {grid} inner corners"
+    fewest = min(len(one.corners_px) for one in views)
+    return (
+        f"board with markers, {grid} inner corners: {fewest} to {len(largest.corners_px)} of them in a view"
+    )
 
 
 def _coverage_sentences(measured: MeasuredLens) -> list[str]:

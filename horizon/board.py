@@ -6,6 +6,9 @@ most often is the board's; a smaller grid is a board that the picture's edge cut
 only the grid counts and not which square it begins with. Corners are refined in the picture of full size. Of
 views that are alike the sharpest is kept, and of the rest those farthest from one another: a view more of the
 same place makes a lens look surer than it is.
+
+A board with markers (:mod:`horizon.markers`) tells which of its corners is which, so that any part of it is a
+view: where one is seen, plain grids are not searched for.
 """
 
 import math
@@ -18,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .clip import ClipFacts, Frame, read_frames
+from .markers import FAMILIES, MarkedLook, board_corners, layout_of, markers_in
 
 __all__ = ["HOW_TO_MOVE", "BoardError", "BoardView", "Coverage", "coverage", "find_views", "spread_views"]
 
@@ -29,6 +33,7 @@ SEARCHED_PX = 960  # width in which the board is searched: enough for squares th
 LEAST_GRID = (3, 3)
 LEAST_VIEWS, MOST_VIEWS = 8, 24
 SEEN_OFTEN = 3  # looks that must agree on a board's size, which one false grid does not
+PLAIN_ENOUGH = 6  # looks with a grid and no markers, after which none are searched for
 LEAST_SQUARE_PX = 10.0
 WIDEST_EDGE = 1.6  # of a view, as a multiple of those of the sharpest quarter
 ALIKE = 0.04  # of the picture's width: how far the grid's outer corners must move to make another view
@@ -47,8 +52,9 @@ class BoardError(ValueError):
 class BoardView:
     """A board in one frame.
 
-    columns, rows : inner corners that were seen. corners_px : (rows * columns, 2), row by row. edge_px :
-    width of the edges between its squares, the smaller the sharper.
+    columns, rows : inner corners that were seen, or of the whole board where it has markers. corners_px :
+    (n, 2), row by row. edge_px : width of the edges between its squares, the smaller the sharper. at : of a
+    board with markers, column and row of each corner, (n, 2); None: all of them, n = rows * columns.
     """
 
     t_s: float
@@ -56,22 +62,41 @@ class BoardView:
     rows: int
     corners_px: Array
     edge_px: float
+    at: NDArray[np.int64] | None = None
 
     @property
     def points(self) -> Array:
-        """The corners on the board, (rows * columns, 3), in squares."""
+        """The corners on the board, (n, 3), in squares."""
+        if self.at is not None:
+            return np.column_stack([self.at.astype(float), np.zeros(len(self.at))])
         y, x = np.mgrid[0 : self.rows, 0 : self.columns]
         return np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)])
 
     @property
     def outline_px(self) -> Array:
-        """Outer corners (4, 2) in the order of their going round, the one nearest the top left first."""
-        last = self.columns * self.rows - 1
-        around = self.corners_px[[0, self.columns - 1, last, last - self.columns + 1]]
+        """Outer corners (4, 2) in the order of their going round, the one nearest the top left first.
+
+        Of a part of a board: those of the rectangle of squares around it.
+        """
+        if self.at is None:
+            last = self.columns * self.rows - 1
+            around = self.corners_px[[0, self.columns - 1, last, last - self.columns + 1]]
+        else:
+            (left, top), (right, bottom) = self.at.min(axis=0), self.at.max(axis=0)
+            rectangle = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], float)
+            to_picture = cv2.findHomography(self.points[:, :2], self.corners_px)[0]
+            around = cv2.perspectiveTransform(rectangle[None], to_picture)[0]
         a, b = around[1] - around[0], around[3] - around[0]
         if a[0] * b[1] - a[1] * b[0] < 0:
             around = around[::-1]
         return np.asarray(np.roll(around, -int(np.argmin(around.sum(axis=1))), axis=0))
+
+    @property
+    def hull_px(self) -> Array:
+        """The polygon (k, 2) that holds the corners which were seen."""
+        if self.at is None:
+            return self.outline_px
+        return np.asarray(cv2.convexHull(np.float32(self.corners_px)).reshape(-1, 2), float)
 
 
 @dataclass(frozen=True)
@@ -87,8 +112,8 @@ def coverage(views: Sequence[BoardView], size_px: tuple[int, int]) -> Coverage:
     side = 200
     covered = np.zeros((side, side), np.uint8)
     for view in views:
-        outline = (view.outline_px + 0.5) / size_px * side
-        cv2.fillConvexPoly(covered, np.int32(np.round(outline)), 1)
+        hull = (view.hull_px + 0.5) / size_px * side
+        cv2.fillConvexPoly(covered, np.int32(np.round(hull)), 1)
     edge = round(CORNER * side)
     corners = {
         "top left": covered[:edge, :edge],
@@ -112,13 +137,64 @@ def find_views(facts: ClipFacts, *, progress: Callable[[float], None] | None = N
     ClipError
         The clip cannot be read.
     """
-    views = []
+    plain: list[BoardView] = []
+    marked: list[tuple[float, MarkedLook]] = []
+    families = FAMILIES
     for frame in _sharpest_frames(facts):
-        view = _board_in(frame)
-        if view is not None:
-            views.append(view)
+        look = markers_in(frame.luma, families) if families else None
+        if look is not None:
+            marked.append((frame.t_s, look))
+            if len(families) > 1:
+                first = _family(marked)
+                known = len(_marked_views(marked)) >= SEEN_OFTEN
+                families = (first, *(() if known else (one for one in FAMILIES if one != first)))
+        if len(families) != 1:
+            view = _board_in(frame)
+            plain += [] if view is None else [view]
+            families = families if len(plain) - len(marked) < PLAIN_ENOUGH else ()
         if progress is not None and facts.duration_s > 0:
             progress(min(0.999, frame.t_s / facts.duration_s))
+    views = _marked_views(marked)
+    if len(views) < SEEN_OFTEN:
+        views = _of_one_size(plain, facts)
+    sharp_px = WIDEST_EDGE * float(np.quantile([one.edge_px for one in views], 0.25))
+    return [one for one in views if one.edge_px <= sharp_px]
+
+
+def _family(marked: Sequence[tuple[float, MarkedLook]]) -> str:
+    """The markers' family: the one with most corners between its markers."""
+    corners: Counter[str] = Counter()
+    for _, look in marked:
+        corners[look.family] += len(look.upper)
+    return corners.most_common(1)[0][0]
+
+
+def _marked_views(marked: Sequence[tuple[float, MarkedLook]]) -> list[BoardView]:
+    """Views of the board whose markers these looks (t_s and what was seen) agree on; none if they do not."""
+    if not marked:
+        return []
+    family = _family(marked)
+    looks = [(t_s, look) for t_s, look in marked if look.family == family]
+    layout = layout_of([look for _, look in looks])
+    if layout is None:
+        return []
+    found = [(t_s, look.edge_px, board_corners(look, layout)) for t_s, look in looks]
+    rows = max((int(seen[0][:, 1].max()) + 1 for _, _, seen in found if seen is not None), default=0)
+    return [
+        BoardView(t_s, layout.squares - 1, rows, seen[1], edge_px, seen[0])
+        for t_s, edge_px, seen in found
+        if seen is not None
+    ]
+
+
+def _of_one_size(views: Sequence[BoardView], facts: ClipFacts) -> list[BoardView]:
+    """The views of the plain board that is seen most often, whole or cut by the picture's edge.
+
+    Raises
+    ------
+    BoardError
+        No board is seen, or in too few looks to tell its size.
+    """
     sizes = Counter((max(one.columns, one.rows), min(one.columns, one.rows)) for one in views)
     # Of sizes seen alike often the larger: the smaller ones are parts of it.
     (long, short), seen = max(sizes.items(), key=lambda item: (item[1], item[0]), default=((0, 0), 0))
@@ -128,15 +204,13 @@ def find_views(facts: ClipFacts, *, progress: Callable[[float], None] | None = N
             f"{facts.path.name}: no checkerboard is seen in {where}; "
             "film a flat printed board with a white margin, all of it in the picture, sharp and evenly lit"
         )
-    views = [
+    return [
         one
         for one in views
         if max(one.columns, one.rows) <= long
         and min(one.columns, one.rows) <= short
         and 2 * one.columns * one.rows >= long * short
     ]
-    sharp_px = WIDEST_EDGE * float(np.quantile([one.edge_px for one in views], 0.25))
-    return [one for one in views if one.edge_px <= sharp_px]
 
 
 def spread_views(views: list[BoardView], facts: ClipFacts) -> list[BoardView]:

@@ -98,3 +98,38 @@ def film_board(path: Path, lens: Lens, placed, rng):
     rays_cam = pixel_rays(lens)
     drawn = (draw_board(lens, pose, rays_cam, rng) for pose in placed for _ in range(2))
     write_clip(path, map(with_colour_planes, drawn), 5, crf=16, key_every=2)
+
+
+def draw_printed(lens: Lens, pose: Pose, rays_cam, printed, squares, rng, *, blur_px=0.6, noise_sd=1.5):
+    """Luma of a print of ``squares`` (columns, rows) with a white margin before a mottled wall.
+
+    printed : the whole print without its margin, a whole number of pixels to a square.
+    """
+    normal = pose.rot_cam_board[:, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        distance = (normal @ pose.at_cam) / (rays_cam @ normal)
+    on_board = (rays_cam * distance[:, None] - pose.at_cam) @ pose.rot_cam_board[:, :2]
+    on_board[~(distance > 0)] = 1e6
+    shape = (lens.height_px, lens.width_px)
+    per_square = printed.shape[1] / squares[0]
+    margin = round(0.75 * per_square)
+    paper = cv2.copyMakeBorder(printed, *[margin] * 4, cv2.BORDER_CONSTANT, value=255)
+    paper = np.uint8(36 + 184 * (paper / 255.0))
+    # An edge between pixels lies half a pixel before the centre of the next.
+    at = (on_board + np.array(squares) / 2) * per_square + margin - 0.5
+    wall = cv2.resize(rng.normal(110, 20, (9, 16)), shape[::-1], interpolation=cv2.INTER_CUBIC)
+    wall = np.uint8(np.clip(wall, 0, 255))
+    x, y = (np.float32(np.clip(at[:, k], -1e4, 1e4)).reshape(shape) for k in (0, 1))
+    # A picture twice as fine, made small again: each pixel is the mean of what it covers.
+    wide = (2 * shape[1], 2 * shape[0])
+    fine = [cv2.resize(one, wide, interpolation=cv2.INTER_LINEAR) for one in (x, y)]
+    luma = cv2.remap(
+        paper,
+        *fine,
+        cv2.INTER_LINEAR,
+        dst=cv2.resize(wall, wide, interpolation=cv2.INTER_LINEAR),
+        borderMode=cv2.BORDER_TRANSPARENT,
+    )
+    luma = cv2.resize(luma, shape[::-1], interpolation=cv2.INTER_AREA).astype(float)
+    luma = cv2.GaussianBlur(luma, (0, 0), blur_px) + rng.normal(0, noise_sd, shape)
+    return np.clip(np.round(luma), 0, 255).astype(np.uint8)

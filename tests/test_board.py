@@ -24,6 +24,7 @@ def test_corners_of_a_drawn_board_are_found_to_a_tenth_of_a_pixel(tmp_path):
     assert len(found) >= 4
     true = np.vstack([corners(SMALL, pose) for pose in placed])
     for view in found:
+        assert view.at is None
         assert {view.columns, view.rows} <= {COLUMNS, ROWS, COLUMNS - 1, ROWS - 1}
         off_px = np.linalg.norm(view.corners_px[:, None] - true, axis=2).min(axis=1)
         assert np.sqrt(np.mean(off_px**2)) < 0.1

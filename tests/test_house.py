@@ -12,6 +12,7 @@ HORIZON = [
     "clip",
     "lens",
     "candidates",
+    "markers",
     "board",
     "calibrate",
     "bundle",

@@ -165,7 +165,7 @@ def _family(marked: Sequence[tuple[float, MarkedLook]]) -> str:
     """The markers' family: the one with most corners between its markers."""
     corners: Counter[str] = Counter()
     for _, look in marked:
-        corners[look.family] += len(look.upper)
+        corners[look.family] += look.pairs
     return corners.most_common(1)[0][0]
 
 

@@ -6,7 +6,8 @@ homography of a few squares, which a lens hardly bends), tells where the other a
 the corners of a look are found without knowing the board, however few of them are seen. Ids run row by row
 through the white squares, so the ids of such pairs tell how many squares a row has and with which colour the
 first begins. Pairs that the most probable board does not explain (a wrong id, a marker that is not on the
-board) are dropped.
+board) are dropped. A marker whose neighbour is cut off or hidden tells its square's corner alone, if four
+squares of a checkerboard are seen there.
 
 Layout of the board: OpenCV's documentation of ``cv2.aruco.CharucoBoard``. The top left square is black; with
 ``setLegacyPattern`` and an even number of rows it is white.
@@ -45,7 +46,7 @@ SURE_CORNERS = 4  # between markers of one family, which no other family's marke
 OFF_LATTICE = 0.25  # in squares: how far from its place a neighbour may seem
 APART = 0.2  # in squares: how far apart two markers may see the corner between them, and refining may move it
 WIDEST_MARKER, NARROWEST_MARKER = 0.95, 0.3  # in squares
-HIDDEN = 0.5  # a corner with so little of the others' contrast is covered by something
+HIDDEN = 0.7  # a corner with so little of the others' contrast is covered by something
 LEAST_GAP_PX = 2.5  # from a corner to the markers around it
 MOST_SQUARES = 64  # in a row
 EXPLAINED = 0.6  # share of all pairs that a board must explain
@@ -57,18 +58,23 @@ MARKER = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]], np.float
 class MarkedLook:
     """Markers of one family in one picture, and the corners between them.
 
-    ids : (n,). upper, lower : (m,), of each corner the markers above and below it, as places in ``ids``.
-    rightwards : (m,), 1 where the lower one is to the right, else -1. corners_px : (m, 2). edge_px : width
-    of the edges, the smaller the sharper.
+    ids : (n,). near, far : (m,), of each corner the markers on either side, as places in ``ids``; far is -1
+    where only one is seen. towards : (m, 2), 1 or -1, where from the near one the corner lies: right, down.
+    corners_px : (m, 2). edge_px : width of the edges, the smaller the sharper.
     """
 
     family: str
     ids: Ints
-    upper: Ints
-    lower: Ints
-    rightwards: Ints
+    near: Ints
+    far: Ints
+    towards: Ints
     corners_px: Array
     edge_px: float
+
+    @property
+    def pairs(self) -> int:
+        """How many corners lie between two markers."""
+        return int(np.count_nonzero(self.far >= 0))
 
 
 @dataclass(frozen=True)
@@ -108,9 +114,9 @@ def markers_in(luma: Luma, families: Sequence[str]) -> MarkedLook | None:
         # Pixel centres are whole numbers: the corner of the first pixel lies at -0.5 in both pictures.
         full = (np.asarray(quads, np.float64).reshape(-1, 4, 2) + 0.5) * shrink - 0.5
         look = _look(luma, family, np.ravel(ids).astype(np.int64), full)
-        if look is not None and (best is None or len(look.upper) > len(best.upper)):
+        if look is not None and (best is None or look.pairs > best.pairs):
             best = look
-            if len(look.upper) >= SURE_CORNERS:
+            if look.pairs >= SURE_CORNERS:
                 break
     return best
 
@@ -119,17 +125,18 @@ def layout_of(looks: Sequence[MarkedLook]) -> Layout | None:
     """The board that explains most pairs of markers; None if it does not explain most of them."""
     if not looks:
         return None
-    above = np.concatenate([one.ids[one.upper] for one in looks])
-    below = np.concatenate([one.ids[one.lower] for one in looks])
-    step = np.column_stack([np.concatenate([one.rightwards for one in looks]), np.ones_like(above)])
+    paired = [(one, one.far >= 0) for one in looks]
+    near = np.concatenate([one.ids[one.near[both]] for one, both in paired])
+    far = np.concatenate([one.ids[one.far[both]] for one, both in paired])
+    step = np.concatenate([one.towards[both] for one, both in paired])
     best: tuple[int, Layout] | None = None
     for squares in range(3, MOST_SQUARES + 1):
         for white_first in (False, True):
             layout = Layout(squares, white_first)
-            score = int((layout.cells(below) - layout.cells(above) == step).all(axis=1).sum())
+            score = int((layout.cells(far) - layout.cells(near) == step).all(axis=1).sum())
             if best is None or score > best[0]:
                 best = score, layout
-    return best[1] if best is not None and best[0] > EXPLAINED * len(above) else None
+    return best[1] if best is not None and best[0] > EXPLAINED * len(near) else None
 
 
 def board_corners(look: MarkedLook, layout: Layout) -> tuple[Ints, Array] | None:
@@ -137,22 +144,26 @@ def board_corners(look: MarkedLook, layout: Layout) -> tuple[Ints, Array] | None
 
     None if they are too few, or in line.
     """
-    above, below = layout.cells(look.ids[look.upper]), layout.cells(look.ids[look.lower])
-    step = np.column_stack([look.rightwards, np.ones_like(look.upper)])
-    right = np.flatnonzero((below - above == step).all(axis=1))
-    if len(right) < LEAST_CORNERS:
+    cells, count = layout.cells(look.ids), len(look.ids)
+    right = (look.far >= 0) & (cells[look.far] - cells[look.near] == look.towards).all(axis=1)
+    if not right.any():
         return None
     # Markers that hang together: what lies elsewhere is on another board, or on none.
-    count = len(look.ids)
-    graph = coo_array((np.ones(len(right)), (look.upper[right], look.lower[right])), shape=(count, count))
-    part = connected_components(graph, directed=False)[1][look.upper[right]]
-    right = right[part == np.bincount(part).argmax()]
-    at = np.minimum(above, below)[right]
+    one, other = look.near[right], look.far[right]
+    graph = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
+    part = connected_components(graph, directed=False)[1]
+    on_board = part == np.bincount(part[one]).argmax()
+    kept = np.flatnonzero((right | (look.far < 0)) & on_board[look.near])
+    at = cells[look.near[kept]] + (look.towards[kept] - 1) // 2
+    inner = (at >= 0).all(axis=1) & (at[:, 0] < layout.squares - 1)
+    at, kept = at[inner], kept[inner]
+    # Row by row; a corner that is told twice once.
+    order = np.unique(at[:, ::-1], axis=0, return_index=True)[1]
+    at, kept = at[order], kept[order]
     across = min(len(np.unique(at[:, 0])), len(np.unique(at[:, 1])))
-    if len(right) < LEAST_CORNERS or across < LEAST_ACROSS or len(np.unique(at, axis=0)) < len(at):
+    if len(at) < LEAST_CORNERS or across < LEAST_ACROSS:
         return None
-    order = np.lexsort((at[:, 0], at[:, 1]))
-    return at[order], look.corners_px[right][order]
+    return at, look.corners_px[kept]
 
 
 def _look(luma: Luma, family: str, ids: Ints, quads: Array) -> MarkedLook | None:
@@ -175,31 +186,42 @@ def _look(luma: Luma, family: str, ids: Ints, quads: Array) -> MarkedLook | None
     upper, lower = np.nonzero(agreed & (whole[..., 1] > 0))
     if not len(upper):
         return None
-    half = whole[upper, lower] * square / 2
-    one = np.array([_mapped(to_picture[k], at[None])[0] for k, at in zip(upper, half, strict=True)])
-    other = np.array([_mapped(to_picture[k], -at[None])[0] for k, at in zip(lower, half, strict=True)])
+    step = whole[upper, lower].astype(np.int64)
+    told = {(k, *way) for k, way in zip(upper.tolist(), step.tolist(), strict=True)}
+    told |= {(k, *way) for k, way in zip(lower.tolist(), (-step).tolist(), strict=True)}
+    ways = [(k, x, y) for k in range(count) for x in (-1, 1) for y in (-1, 1) if (k, x, y) not in told]
+    alone = np.array(ways, np.int64).reshape(-1, 3)
+    near = np.concatenate([upper, alone[:, 0]])
+    far = np.concatenate([lower, np.full(len(alone), -1)])
+    towards = np.concatenate([step, alone[:, 1:]])
+    half = towards * square / 2
+    one = np.array([_mapped(to_picture[k], at[None])[0] for k, at in zip(near, half, strict=True)])
+    other = one.copy()
+    for k in range(len(upper)):
+        other[k] = _mapped(to_picture[lower[k]], -half[k][None])[0]
     start = (one + other) / 2
-    sides = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).min(axis=1)
-    side_px = np.minimum(sides[upper], sides[lower])
+    # A marker seen aslant is as wide as its area tells, not as its sides do.
+    longest = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).max(axis=1)
+    sides = np.array([cv2.contourArea(np.float32(quad)) for quad in quads]) / longest
+    side_px = np.where(far < 0, sides[near], np.minimum(sides[near], sides[far]))
     # Short of the markers, whose edges would pull the corner to themselves.
     gap_px = np.minimum((square - 1) / 2 * side_px, 0.4 * square * side_px)
     good = (np.linalg.norm(one - other, axis=1) < APART * square * side_px) & (gap_px >= LEAST_GAP_PX)
     refined = _refined(luma, start, np.clip(gap_px - 0.5, 2, 11).astype(int))
     good &= np.linalg.norm(refined - start, axis=1) < APART * square * side_px
-    diagonal = whole[upper, lower] * min((square - 1) / 2, 0.4 * square) * 0.7
-    contrast = _contrast(luma, [to_picture[k] for k in upper], half, diagonal)
-    good &= contrast > HIDDEN * np.median(contrast)
+    diagonal = towards * min((square - 1) / 2, 0.4 * square) * 0.7
+    contrast = _contrast(luma, [to_picture[k] for k in near], half, diagonal)
+    good &= contrast > HIDDEN * np.median(contrast[far >= 0])
     if not good.any():
         return None
-    rightwards = whole[upper, lower, 0].astype(np.int64)
     edge_px = _edge_px(luma, refined[good])
-    return MarkedLook(family, ids, upper[good], lower[good], rightwards[good], refined[good], edge_px)
+    return MarkedLook(family, ids, near[good], far[good], towards[good], refined[good], edge_px)
 
 
 def _contrast(luma: Luma, to_picture: Sequence[Array], corners: Array, diagonal: Array) -> Array:
     """How much lighter both white squares are than both black ones, next to each corner.
 
-    corners, diagonal : (n, 2), of each upper marker's own plane: the corner, and how far to go from it.
+    corners, diagonal : (n, 2), in each near marker's own plane: the corner, and how far to go from it.
     """
     across = np.column_stack([-diagonal[:, 1], diagonal[:, 0]])
     places = np.stack([corners + step for step in (diagonal, -diagonal, across, -across)], axis=1)

@@ -74,8 +74,8 @@ def test_corners_are_told_apart_and_found_to_a_tenth_of_a_pixel(squares, marker,
         off_px = np.linalg.norm(corners_px - true_px(BENT, pose, at, squares), axis=1)
         assert np.sqrt(np.mean(off_px**2)) < 0.1
     everything = (squares[0] - 1) * (squares[1] - 1)
-    assert max(len(at) for at, _ in found) > 0.8 * everything
-    assert all(9 <= len(at) < 0.8 * everything for at, _ in found[2:])
+    assert max(len(at) for at, _ in found) > 0.9 * everything
+    assert all(9 <= len(at) < everything for at, _ in found[2:])
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +97,7 @@ def test_wrong_ids_cost_their_own_corners_and_no_others(looks):
         assert layout == Layout(8, white_first=False)
         at, corners_px = board_corners(replace(seen[0], ids=ids), layout)
         whole, whole_px = board_corners(seen[0], layout)
-        touched = np.count_nonzero((seen[0].upper == wrong) | (seen[0].lower == wrong))
+        touched = np.count_nonzero((seen[0].near == wrong) | (seen[0].far == wrong))
         assert len(at) == len(whole) - touched
         kept = (whole[:, None] == at).all(axis=2).any(axis=1)
         assert (whole_px[kept] == corners_px).all()
@@ -166,7 +166,7 @@ def test_parts_of_a_board_that_the_edge_cuts_give_the_lens_as_whole_ones_do(clip
     views = find_views(facts)
     counts = [len(one.corners_px) for one in views]
     assert {(one.columns, one.rows) for one in views} == {(7, 5)}
-    assert min(counts) < 24 < 33 < max(counts) <= 35
+    assert min(counts) < 30 < max(counts) <= 35
     found = calibrate(spread_views(views, facts), (640, 360), "board.mp4")
     assert found.wrong <= 1
     assert_known(found, BENT)

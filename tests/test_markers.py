@@ -19,7 +19,7 @@ from tests.commands import run_here
 
 BENT = Lens(640, 360, 347.8, 347.8, 323.0, 177.0, "brown", (-0.08, 0.0, 0.0, 0.0, 0.0))
 FISHEYE = Lens(640, 360, 305.5, 305.5, 319.5, 179.5, "fisheye", (-0.02, 0.003, 0.0, 0.0))
-NEAR_CORNERS_PX = [(170.0, 100.0), (469.0, 100.0), (170.0, 259.0), (469.0, 259.0)]
+NEAR_CORNERS_PX = [(140.0, 80.0), (499.0, 80.0), (140.0, 279.0), (499.0, 279.0)]
 
 
 def board_of(squares, marker, dictionary, *, legacy=False):
@@ -137,7 +137,8 @@ def film(path, lens, board, seed):
     rng = np.random.default_rng(seed)
     inside = poses(lens, 10, rng, near=1.8)
     outside = [cut_by_the_edge(pose, px, lens) for pose, px in zip(inside, NEAR_CORNERS_PX, strict=False)]
-    pictures = (drawn(lens, pose, board, rng) for pose in [*inside, *outside])
+    # Twice, so that none falls between two looks.
+    pictures = (drawn(lens, pose, board, rng) for pose in [*inside, *outside, *outside])
     write_clip(path, map(with_colour_planes, pictures), 5, crf=16, key_every=2)
     return path
 

@@ -249,7 +249,7 @@ def _measure_file(
             "upright": not logged,
             "pitch_sd_rad": math.radians(pitch_sd_deg),
         }
-    key = track_key(facts, {"lens": known.lens, "measure": measure.__name__, **told})
+    key = track_key(facts, {"lens": known.lens, "reference": clip.reference, **told})
     track = kept(key, facts)
     if track is None:
         track = measure(facts, known.lens, **told, executor=executor, progress=progress)

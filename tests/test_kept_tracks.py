@@ -46,7 +46,6 @@ def measured(monkeypatch):
         names.append(facts.path.name)
         return measure_clip(facts, *args, **told)
 
-    noted.__name__ = measure_clip.__name__
     monkeypatch.setattr(attitude.check, "measure_clip", noted)
     return names
 
@@ -126,7 +125,6 @@ def test_an_interrupted_check_goes_on_where_it_was(filmed, own, measured, tmp_pa
             raise ClipError("b.mp4: the card was pulled")
         return whole(clip, *args, **told)
 
-    stopped.__name__ = whole.__name__
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(attitude.check, "measure_clip", stopped)
         with pytest.raises(ClipError):

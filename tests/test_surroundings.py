@@ -133,6 +133,16 @@ def test_terrain_and_lens_are_carried_over():
     assert one.focal_sd == 0.02
 
 
+LENS = """\
+width_px = 1920
+height_px = 1080
+fx_px = 1400.0
+fy_px = 1400.0
+cx_px = 959.5
+cy_px = 539.5
+"""
+
+
 @pytest.mark.parametrize(
     ("camera", "clip", "axis_sd_deg"),
     [
@@ -143,10 +153,20 @@ def test_terrain_and_lens_are_carried_over():
         (Camera(lens=Path("lens.toml")), replace(CLIP, hfov_deg=50.0), 0.5),
     ],
 )
-def test_lens_axis_is_known_by_a_lens_file(camera, clip, axis_sd_deg):
+def test_lens_axis_is_known_by_a_lens_file(camera, clip, axis_sd_deg, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("lens.toml").write_text(LENS, encoding="utf-8")
     assert declared(camera=camera, clip=clip).axis_sd_rad == pytest.approx(axis_sd_deg)
     shoot = Shoot(folder=Path(), path=Path("s"), title="t", clips=(clip,), camera=camera)
     assert math.degrees(lens_axis_sd_rad(shoot, clip)) == pytest.approx(axis_sd_deg)
+
+
+def test_a_lens_file_says_how_well_its_axis_is_known(tmp_path):
+    path = tmp_path / "lens.toml"
+    path.write_text(f"{LENS}principal_point_sd_px = [2.0, 7.0]\n", encoding="utf-8")
+    shoot = Shoot(folder=Path(), path=Path("s"), title="t", clips=(CLIP,), camera=Camera(lens=path))
+    # By hand: 7 px of a focal length of 1400 px, beside what every file is good to.
+    assert math.degrees(lens_axis_sd_rad(shoot, CLIP)) == pytest.approx(math.hypot(0.05, math.degrees(0.005)))
 
 
 def test_without_a_sheet_nothing_is_taken_for_known():

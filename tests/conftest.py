@@ -14,9 +14,13 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import cv2  # noqa: E402
+import hypothesis  # noqa: E402
 import pytest  # noqa: E402
 
 cv2.setNumThreads(1)
+# No test is timed: machines are slow when they are busy.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 OWN = Path(tempfile.mkdtemp(prefix="horizon-drift-tests-"))
 atexit.register(shutil.rmtree, OWN, ignore_errors=True)

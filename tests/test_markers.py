@@ -5,7 +5,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import horizon.board
@@ -46,6 +46,7 @@ def cut_by_the_edge(pose, middle_px, lens=BENT):
 
 
 # Where OpenCV itself puts the markers: cv2.aruco.CharucoBoard.getObjPoints.
+@settings(deadline=None)
 @given(st.integers(3, 14), st.integers(3, 14), st.booleans())
 def test_ids_lie_where_the_library_puts_them(columns, rows, legacy):
     board = board_of((columns, rows), 0.5, "DICT_4X4_1000", legacy=legacy)

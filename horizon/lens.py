@@ -302,20 +302,7 @@ def scaled(lens: Lens, width_px: int, height_px: int, crop: float | None = None)
             f"{height_px}: another aspect; use a lens file made for this video mode, or state crop under "
             "[camera]: 1.0 where it shows the whole width"
         )
-    return replace(
-        lens,
-        width_px=width_px,
-        height_px=height_px,
-        fx_px=lens.fx_px * ratio_x,
-        fy_px=lens.fy_px * ratio_y,
-        cx_px=(lens.cx_px + 0.5) * ratio_x - 0.5,
-        cy_px=(lens.cy_px + 0.5) * ratio_y - 0.5,
-        centre_sd_px=_times(lens.centre_sd_px, ratio_x),
-    )
-
-
-def _times(sds_px: tuple[float, float] | None, ratio: float) -> tuple[float, float] | None:
-    return None if sds_px is None else (sds_px[0] * ratio, sds_px[1] * ratio)
+    return _resized(lens, width_px, height_px, ratio_x, ratio_y)
 
 
 def _cropped(lens: Lens, width_px: int, height_px: int, crop: float) -> Lens:
@@ -326,13 +313,20 @@ def _cropped(lens: Lens, width_px: int, height_px: int, crop: float) -> Lens:
             f"a picture of {width_px} x {height_px} pixels with crop = {crop:g} shows more than the "
             f"{lens.width_px} x {lens.height_px} of the lens file; correct crop"
         )
+    return _resized(lens, width_px, height_px, ratio, ratio)
+
+
+def _resized(lens: Lens, width_px: int, height_px: int, ratio_x: float, ratio_y: float) -> Lens:
+    """The lens magnified by the ratios, its picture cut to a size about the middle."""
+    sds_px = lens.centre_sd_px
+    aside_x, aside_y = ((width_px - lens.width_px * ratio_x) / 2, (height_px - lens.height_px * ratio_y) / 2)
     return replace(
         lens,
         width_px=width_px,
         height_px=height_px,
-        fx_px=lens.fx_px * ratio,
-        fy_px=lens.fy_px * ratio,
-        cx_px=(lens.cx_px - (lens.width_px - 1) / 2) * ratio + (width_px - 1) / 2,
-        cy_px=(lens.cy_px - (lens.height_px - 1) / 2) * ratio + (height_px - 1) / 2,
-        centre_sd_px=_times(lens.centre_sd_px, ratio),
+        fx_px=lens.fx_px * ratio_x,
+        fy_px=lens.fy_px * ratio_y,
+        cx_px=(lens.cx_px + 0.5) * ratio_x - 0.5 + aside_x,
+        cy_px=(lens.cy_px + 0.5) * ratio_y - 0.5 + aside_y,
+        centre_sd_px=None if sds_px is None else (sds_px[0] * ratio_x, sds_px[1] * ratio_x),
     )

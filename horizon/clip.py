@@ -26,7 +26,11 @@ __all__ = [
     "ClipFacts",
     "Frame",
     "Shown",
+    "Timed",
     "damage",
+    "in_time",
+    "luma_of",
+    "opened",
     "probe",
     "read_frames",
     "read_shown",
@@ -111,7 +115,7 @@ class Shown:
 
     def luma(self) -> NDArray[np.uint8]:
         """8-bit luma (height, width), as :class:`Frame` has it."""
-        return _luma(self._decoded)
+        return luma_of(self._decoded)
 
 
 def probe(path: Path) -> ClipFacts:
@@ -122,7 +126,7 @@ def probe(path: Path) -> ClipFacts:
     ClipError
         No such file, not a video, or no video stream in it.
     """
-    with _opened(path) as container:
+    with opened(path) as container:
         stream = container.streams.video[0]
         timed = stream.duration and stream.time_base
         duration_s = float(stream.duration * stream.time_base) if timed else 0.0
@@ -157,7 +161,14 @@ def probe(path: Path) -> ClipFacts:
         )
 
 
-def _opened(path: Path) -> "av.container.InputContainer":
+def opened(path: Path) -> "av.container.InputContainer":
+    """The clip, to be decoded; closed by its own context.
+
+    Raises
+    ------
+    ClipError
+        No such file, not a video, no video stream in it, or one that cannot be decoded here.
+    """
     if not path.exists():
         raise ClipError(f"{path.name}: no such clip; mend the path")
     if path.is_dir():
@@ -201,8 +212,8 @@ def read_frames(path: Path) -> Iterator[Frame]:
     ClipError
         The file cannot be opened or holds no video.
     """
-    for index, t_s, decoded, fault in _in_time(_decoded(path)):
-        yield Frame(index, t_s, _luma(decoded), fault)
+    for index, t_s, decoded, fault in in_time(_decoded(path)):
+        yield Frame(index, t_s, luma_of(decoded), fault)
 
 
 def read_shown(facts: ClipFacts) -> Iterator[Shown]:
@@ -217,7 +228,7 @@ def read_shown(facts: ClipFacts) -> Iterator[Shown]:
         The file cannot be opened or holds no video.
     """
     held: tuple[int, float, av.VideoFrame] | None = None
-    for index, t_s, decoded, fault in _in_time(_decoded(facts.path)):
+    for index, t_s, decoded, fault in in_time(_decoded(facts.path)):
         if fault not in ("", BROKEN):
             continue
         if held is not None:
@@ -231,15 +242,15 @@ def _one_frame_s(facts: ClipFacts) -> float:
     return 1 / facts.fps if facts.fps > 0 else 0.04
 
 
-_Timed = tuple[int, float, "av.VideoFrame", str]
+Timed = tuple[int, float, "av.VideoFrame", str]
 
 
-def _decoded(path: Path) -> Iterator[_Timed]:
+def _decoded(path: Path) -> Iterator[Timed]:
     """Index, time, decoder's frame and fault of the frames of a clip, as far as it decodes.
 
     Where an error ends it, the last frame comes once more with the fault ``STOPPED``.
     """
-    with _opened(path) as container:
+    with opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         first_s: float | None = None
@@ -264,10 +275,13 @@ def _decoded(path: Path) -> Iterator[_Timed]:
             yield index, t_s, frame, BROKEN if frame.is_corrupt else ""
 
 
-def _in_time(decoded: Iterable[_Timed]) -> Iterator[_Timed]:
-    """The frames, those whose time or size cannot be with that fault and the time of the one before."""
-    last_s, size = 0.0, (0, 0)
-    doubted: _Timed | None = None
+def in_time(decoded: Iterable[Timed], last_s: float = 0.0) -> Iterator[Timed]:
+    """The frames, those whose time or size cannot be with that fault and the time of the one before.
+
+    ``last_s``: time about which the first one is due.
+    """
+    size = (0, 0)
+    doubted: Timed | None = None
     for one in decoded:
         index, t_s, frame, fault = one
         if doubted is not None:
@@ -299,14 +313,15 @@ def _in_time(decoded: Iterable[_Timed]) -> Iterator[_Timed]:
 def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list[NDArray[np.uint8]]:
     """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip.
 
-    What cannot be reached in a damaged file is left out.
+    Key frames where there are enough of them, since others have to be decoded up to. What cannot be reached
+    in a damaged file is left out.
     """
     found: dict[int, NDArray[np.uint8]] = {}
     if facts.duration_s <= 0:
         return []
     shrink = min(1.0, width_px / facts.width_px)
     size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
-    with _opened(path) as container:
+    with opened(path) as container:
         stream = container.streams.video[0]
         stream.thread_type = "AUTO"
         begin = stream.start_time or 0
@@ -314,17 +329,19 @@ def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list
             target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
             try:
                 container.seek(target, stream=stream)
-                for frame in container.decode(stream):
-                    if frame.pts is not None and frame.pts >= target:
+                for number, frame in enumerate(container.decode(stream)):
+                    key_is_new = number == 0 and frame.pts not in found
+                    if frame.pts is not None and (key_is_new or frame.pts >= target):
                         # A short clip gives one frame for several targets: it counts once.
-                        found[frame.pts] = cv2.resize(_luma(frame), size, interpolation=cv2.INTER_AREA)
+                        found[frame.pts] = cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA)
                         break
             except (OverflowError, *DECODING):
                 continue
     return list(found.values())
 
 
-def _luma(frame: "av.VideoFrame") -> NDArray[np.uint8]:
+def luma_of(frame: "av.VideoFrame") -> NDArray[np.uint8]:
+    """8-bit luma (height, width) of a decoded frame."""
     name = frame.format.name
     if not (
         name.startswith(("yuv4", "yuvj4", "nv12", "nv21", "gray")) and frame.format.components[0].bits == 8

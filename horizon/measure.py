@@ -1,8 +1,8 @@
 """A clip through all steps: every chosen frame to roll and pitch, or to the reason why not.
 
-Frames are decoded here and measured in worker processes, a run of neighbouring frames at a time; within a
-run each frame starts from the one before, and every run begins with a search of its own. The looks are then
-strung together (:mod:`horizon.sequence`), and those that follow another line are refused.
+Frames are measured a run of neighbours at a time (:mod:`horizon.looking`); within a run each frame starts
+from the one before, and every run begins with a search of its own. The looks are then strung together
+(:mod:`horizon.sequence`), and those that follow another line are refused.
 
 Which half is sky is voted once for the whole clip, because a single frame can be deceived by snow, bright
 sand or night: frames that follow one another closely cannot turn over, so they form chains, and the chains
@@ -11,12 +11,10 @@ are brought to one moment per frame (:mod:`horizon.readout`).
 """
 
 import math
-from collections import Counter, deque
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -26,30 +24,21 @@ from numpy.typing import NDArray
 from . import TRACK_COLUMNS
 from .angles import angles_from_up
 from .bend import bend_of
-from .clip import ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
+from .clip import ClipFacts, Frame
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, PITCH_TOO, Surroundings, claim
-from .overlay import MASK_PX, burnt_in
+from .looking import look_through
 from .pan import band, pan_shift_deg
 from .readout import at_middle_row
 from .sequence import THUMB_PX, Seen, off_sequence
 
-__all__ = ["ClipTrack", "look_through", "measure_clip"]
+__all__ = ["ClipTrack", "measure_clip"]
 
 Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
 Array32 = NDArray[np.float32]
 
-# Five looks a second settle a lean, and align a clock too: it is fitted on angles, not on their rates. A
-# short clip is looked at more closely, since there is little of it.
-LOOKS_PER_S = 5.0
-FEWEST_LOOKS = 100
-RUN = 12
-RUNS_AHEAD = 8
-INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
-# Looks spread over the clip that tell burnt-in marks from the scene.
-MASK_LOOKS = 12
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
 VOTE = 2.5
@@ -155,103 +144,7 @@ def measure_clip(
     )
 
 
-class _Timed(Protocol):
-    @property
-    def t_s(self) -> float: ...
-
-
-_AnyLook = TypeVar("_AnyLook", bound=_Timed)
-
-
-def look_through(
-    facts: ClipFacts,
-    until_s: float,
-    measure: Callable[[list[Frame], Luma | None], list[_AnyLook]],
-    executor: Executor | None,
-    progress: Callable[[float], None] | None,
-) -> tuple[list[_AnyLook], Luma | None, "FrameReader"]:
-    """The looks of a clip in order of time, what is burnt into its picture, and how far it was read.
-
-    ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes. Others as
-    for :func:`measure_clip`, errors too.
-    """
-    covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
-    looks: list[_AnyLook] = []
-    waiting: deque[Future[list[_AnyLook]]] = deque()
-    reader = FrameReader(facts, until_s)
-    wanted_s = min(facts.duration_s, until_s)
-
-    def take(found: list[_AnyLook]) -> None:
-        looks.extend(found)
-        # By what is measured: decoding runs ahead, by all of a short clip.
-        if progress is not None and looks and wanted_s > 0:
-            progress(min(1.0, looks[-1].t_s / wanted_s))
-
-    for run in reader.runs():
-        if executor is None:
-            take(measure(run, covered))
-            continue
-        waiting.append(executor.submit(measure, run, covered))
-        # Decoding is faster than measuring: without a bound the whole clip would wait in memory.
-        while len(waiting) > RUNS_AHEAD:
-            take(waiting.popleft().result())
-    for future in waiting:
-        take(future.result())
-    if reader.frames_read == 0:
-        raise ClipError(f"{facts.path.name}: no frame of it decodes; copy it again from the card")
-    return looks, covered, reader
-
-
-class FrameReader:
-    """Frames of a clip at the looking rate, in runs of neighbours, and how far the clip could be read.
-
-    ``frames_read`` counts while :meth:`runs` goes on.
-    """
-
-    def __init__(self, facts: ClipFacts, until_s: float) -> None:
-        self._facts = facts
-        self._until_s = until_s
-        rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
-        self._step_s = 1 / rate - 0.4 / max(facts.fps, rate)
-        self.frames_read = 0
-        self._faults: Counter[str] = Counter()
-        self._last_t_s = 0.0
-        self._stopped = False
-
-    @property
-    def damage(self) -> str:
-        """What is wrong with the clip, by how far it could be read; "" for nothing."""
-        reached_s = self._facts.duration_s if self._stopped else self._last_t_s
-        return damage(self._facts, self.frames_read, reached_s, self._faults)
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What is to be minded of the clip."""
-        return (f"{self._facts.path.name}: {INTERLACED}",) if self._facts.interlaced else ()
-
-    def runs(self) -> Iterator[list[Frame]]:
-        """Frames to look at, ``RUN`` neighbours at a time."""
-        run: list[Frame] = []
-        last_look_s = -math.inf
-        for frame in read_frames(self._facts.path):
-            if frame.t_s > self._until_s:
-                self._stopped = True
-                break
-            if frame.fault:
-                self._faults[frame.fault] += 1
-                continue
-            self.frames_read, self._last_t_s = self.frames_read + 1, frame.t_s
-            if frame.t_s - last_look_s >= self._step_s:
-                run.append(frame)
-                last_look_s = frame.t_s
-            if len(run) == RUN:
-                yield run
-                run = []
-        if run:
-            yield run
-
-
-def _measure_run(run: list[Frame], covered: Luma | None, *, lens: Lens, dip_rad: float) -> list[_Look]:
+def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens, dip_rad: float) -> list[_Look]:
     """Looks of neighbouring frames; each starts from the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []

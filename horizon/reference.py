@@ -11,7 +11,7 @@ looks of other lines are refused. A plumb line swings; that is taken off by :mod
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -28,7 +28,8 @@ from .coarse import picture_area
 from .frame import EdgePoints
 from .lens import Lens, pixels
 from .level import PITCH_TOO, ROLL_ONLY
-from .measure import ClipTrack, look_through
+from .looking import look_through
+from .measure import ClipTrack
 from .swing import Swing, fit_swings
 from .thin import LEVEL_LINE, PLUMB_LINE, ThinLine, fitted, rivals_of, thin_lines, why_not
 
@@ -185,7 +186,9 @@ def measure_reference(
     )
 
 
-def _measure_run(run: list[Frame], covered: Luma | None, *, lens: Lens, kind: str, count: int) -> list[_Look]:
+def _measure_run(
+    run: Iterable[Frame], covered: Luma | None, *, lens: Lens, kind: str, count: int
+) -> list[_Look]:
     """Looks of neighbouring frames; each follows the lines of the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []

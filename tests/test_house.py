@@ -10,6 +10,7 @@ ROOT = Path(__file__).parents[1]
 HORIZON = [
     "angles",
     "clip",
+    "segments",
     "lens",
     "candidates",
     "markers",
@@ -27,8 +28,8 @@ HORIZON = [
     "readout",
     "frame",
 ]
-HORIZON += ["level", "sequence", "pan", "measure", "thin", "swing", "reference", "selfcheck", "lettering"]
-HORIZON += ["draw", "synthetic"]
+HORIZON += ["level", "sequence", "pan", "looking", "measure", "thin", "swing", "reference", "selfcheck"]
+HORIZON += ["lettering", "draw", "synthetic"]
 
 
 def modules(package: str) -> list[Path]:

@@ -1,0 +1,139 @@
+"""A clip cut at its key frames: every segment can be decoded without what stands before it.
+
+Which segments there are follows from the file alone, so that what is measured in them does not depend on how
+many processes there are. Nothing is taken on trust: a segment must begin with the very frame that was found
+when the clip was cut and end where the next one begins, without a fault in between.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from .clip import DECODING, ClipFacts, Frame, Timed, in_time, luma_of, opened
+
+__all__ = ["Segment", "SegmentReader", "key_segments", "look_number"]
+
+# So many seconds of film, and so many segments of a short clip: few enough to cost little, many enough that
+# no process is left alone for long with the last one.
+LONGEST_S, SHORTEST_S, WANTED = 12.0, 3.0, 16
+FEWEST = 4  # below which it is not worth cutting
+
+
+@dataclass(frozen=True)
+class Segment:
+    """Frames shown from ``begin`` to before ``end``, in the stream's own ticks; None: to the clip's end.
+
+    first_s : time of the clip's first shown frame, s, from which clip times count; begins_s : the segment's,
+    as clip time.
+    """
+
+    begin: int
+    end: int | None
+    first_s: float
+    begins_s: float
+
+
+def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
+    """The clip's segments in order of time, up to ``until_s``; none where it is not worth cutting, or cannot.
+
+    Only the beginnings are looked at, not what stands between them.
+    """
+    lasts_s = min(facts.duration_s, until_s)
+    step_s = min(max(lasts_s / WANTED, SHORTEST_S), LONGEST_S)
+    count = int(lasts_s / step_s)
+    if count < FEWEST:
+        return []
+    begins: list[int] = []
+    with opened(facts.path) as container:
+        stream = container.streams.video[0]
+        base = float(stream.time_base or 0)
+        try:
+            first = next(container.decode(stream))
+            if first.pts is None or base <= 0 or first.is_corrupt:
+                return []
+            begins.append(first.pts)
+            for k in range(1, count):
+                target = first.pts + round(k * step_s / base)
+                container.seek(target, stream=stream)
+                packet = next(container.demux(stream))
+                if packet.pts is None or not packet.is_keyframe or not begins[0] <= packet.pts <= target:
+                    return []
+                begins.append(packet.pts)
+        except (*DECODING, StopIteration, OverflowError):
+            return []
+    kept = sorted(set(begins))
+    if len(kept) < FEWEST or begins != sorted(begins):
+        return []
+    first_s = kept[0] * base
+    ends = [*kept[1:], None]
+    return [
+        Segment(begin, end, first_s, begin * base - first_s) for begin, end in zip(kept, ends, strict=True)
+    ]
+
+
+def look_number(t_s: float, step_s: float, fps: float) -> int:
+    """Which of the looks, ``step_s`` apart, a frame of this time is near enough for; it takes the first."""
+    return math.floor((t_s + (0.5 / fps if fps > 0 else 0.0)) / step_s)
+
+
+@dataclass
+class SegmentReader:
+    """Frames of one segment up to ``until_s``, decoded by ``threads`` (0: as many as help).
+
+    While :meth:`frames` goes on, ``count`` frames were shown until ``last_s``. ``clean``, at its end: the
+    segment held what it was cut for.
+    """
+
+    facts: ClipFacts
+    segment: Segment
+    step_s: float
+    threads: int
+    until_s: float = math.inf
+    count: int = 0
+    last_s: float = 0.0
+    clean: bool = False
+
+    def frames(self) -> Iterator[Frame]:
+        """Frames to look at, ``step_s`` apart; their numbers count from the segment's beginning."""
+        fps, size = self.facts.fps, (self.facts.width_px, self.facts.height_px)
+        begins_s = self.segment.begins_s
+        # Of the frame before, which stands in another segment, no more is known than the usual rate.
+        before = look_number(begins_s - 1 / fps, self.step_s, fps) if fps > 0 else math.inf
+        looked = -1 if begins_s <= 0 else before
+        for index, t_s, frame, fault in in_time(self._decoded(), begins_s):
+            if fault or (frame.width, frame.height) != size:
+                self.clean = False
+                return
+            if t_s > self.until_s:
+                self.clean = True
+                return
+            self.count, self.last_s = index + 1, t_s
+            number = look_number(t_s, self.step_s, fps)
+            if number > looked:
+                looked = number
+                yield Frame(index, t_s, luma_of(frame))
+
+    def _decoded(self) -> Iterator[Timed]:
+        segment, index = self.segment, 0
+        with opened(self.facts.path) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO"
+            stream.codec_context.thread_count = self.threads
+            try:
+                container.seek(segment.begin, stream=stream)
+                for frame in container.decode(stream):
+                    if frame.pts is None or not frame.time_base:
+                        return
+                    if index == 0 and frame.pts < segment.begin:
+                        # Pictures that lean on the segment before; they were shown there.
+                        continue
+                    if frame.is_corrupt or (index == 0 and frame.pts != segment.begin):
+                        return
+                    if segment.end is not None and frame.pts >= segment.end:
+                        self.clean = frame.pts == segment.end
+                        return
+                    yield index, float(frame.pts * frame.time_base) - segment.first_s, frame, ""
+                    index += 1
+            except DECODING:
+                return
+            self.clean = segment.end is None and index > 0

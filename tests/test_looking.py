@@ -1,0 +1,176 @@
+"""Clips cut at their key frames: the same frames as another reader, OpenCV's, finds from beginning to end."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import av
+import cv2
+import numpy as np
+import pytest
+
+from horizon.clip import probe, read_frames, with_colour_planes
+from horizon.looking import look_through
+from horizon.segments import SegmentReader, key_segments, look_number
+
+FPS, LASTS_S = 10, 16.0
+SIZE = (96, 64)
+
+
+@dataclass(frozen=True)
+class Seen:
+    frame: int
+    t_s: float
+    shows: int
+
+
+def seen(run, covered):
+    """A measurement that reads the number a frame was drawn with."""
+    return [Seen(frame.index, frame.t_s, shown(frame.luma)) for frame in run]
+
+
+def shown(grey):
+    """The number in a picture: eight upright bars, dark or bright."""
+    bars = grey.astype(float).reshape(len(grey), 8, -1).mean(axis=(0, 2))
+    return int(((bars > 125) * 2 ** np.arange(8)).sum())
+
+
+def numbered(path, *, encoder="libx264", pts_ms=None, key_every=13, **options):
+    """A clip every frame of which shows its number."""
+    count = round(LASTS_S * FPS)
+    pts_ms = np.arange(count) * 1000 // FPS if pts_ms is None else pts_ms
+    rng = np.random.default_rng(3)
+    with av.open(str(path), "w") as file:
+        stream = file.add_stream(encoder, rate=FPS)
+        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
+        stream.time_base = stream.codec_context.time_base = Fraction(1, 1000)
+        stream.gop_size, stream.options = key_every, options
+        for k, t_ms in enumerate(pts_ms):
+            bars = np.where(k >> np.arange(8) & 1, 200.0, 50.0)
+            grey = np.clip(np.repeat(bars, SIZE[0] // 8) + rng.normal(0, 8, SIZE[::-1]), 0, 255)
+            frame = av.VideoFrame.from_ndarray(with_colour_planes(grey.astype(np.uint8)), format="yuv420p")
+            frame.pts, frame.time_base = int(t_ms), stream.codec_context.time_base
+            file.mux(stream.encode(frame))
+        file.mux(stream.encode())
+    return path
+
+
+def as_opencv_reads(path):
+    """Numbers of all frames, one after the other."""
+    video, out = cv2.VideoCapture(str(path)), []
+    while True:
+        there, image = video.read()
+        if not there:
+            return out
+        out.append(shown(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)))
+
+
+X264 = {"preset": "veryfast", "bf": "2"}
+MAKES = {
+    "mp4": (".mp4", X264),
+    "matroska": (".mkv", X264),
+    "transport stream": (".ts", X264),
+    "open groups": (".mp4", X264 | {"x264-params": "open-gop=1"}),
+    "every frame a key frame": (".mp4", {"preset": "veryfast", "g": "1"}),
+    "hevc, open groups": (".mp4", {"encoder": "libx265", "x265-params": "log-level=none"}),
+    "mpeg 4": (".mp4", {"encoder": "mpeg4", "bf": "2"}),
+}
+
+
+@pytest.mark.parametrize("make", MAKES)
+def test_segments_hold_the_frames_that_opencv_finds_in_a_row(tmp_path, make):
+    ending, options = MAKES[make]
+    if options.get("encoder", "libx264") not in av.codecs_available:
+        pytest.skip("this av cannot write it")
+    path = numbered(tmp_path / f"a{ending}", **options)
+    numbers = as_opencv_reads(path)
+    assert numbers == list(range(round(LASTS_S * FPS)))
+    facts = probe(path)
+    looks, _, read = look_through(facts, np.inf, seen, None, None)
+    assert (read.frames_read, read.damage) == (len(numbers), "")
+    assert [look.shows for look in looks] == [look.frame for look in looks]
+    assert [look.t_s for look in looks] == pytest.approx([look.frame / FPS for look in looks], abs=2e-3)
+    assert len(looks) == pytest.approx(100, abs=3)
+
+
+@pytest.mark.parametrize("make", ["mp4", "matroska", "every frame a key frame"])
+def test_most_clips_can_be_cut(tmp_path, make):
+    ending, options = MAKES[make]
+    facts = probe(numbered(tmp_path / f"a{ending}", **options))
+    segments = key_segments(facts)
+    assert len(segments) >= 4
+    readers = [SegmentReader(facts, one, 0.05, 1) for one in segments]
+    times = [frame.t_s for reader in readers for frame in reader.frames()]
+    assert all(reader.clean for reader in readers)
+    assert times == pytest.approx([frame.t_s for frame in read_frames(facts.path)], abs=1e-9)
+
+
+def test_it_does_not_matter_who_looks(tmp_path):
+    facts = probe(numbered(tmp_path / "a.mp4", **X264))
+    alone = look_through(facts, np.inf, seen, None, None)
+    with ThreadPoolExecutor(3) as executor:
+        beside = look_through(facts, np.inf, seen, executor, None)
+    assert alone[0] == beside[0]
+    assert [look.shows for look in alone[0]] == [look.frame for look in alone[0]]
+    assert alone[2] == beside[2]
+
+
+def test_only_the_beginning_is_read_where_no_more_is_wanted(tmp_path):
+    facts = probe(numbered(tmp_path / "a.mp4", **X264))
+    shares = []
+    looks, _, read = look_through(facts, 13.0, seen, None, shares.append)
+    assert read.damage == ""
+    assert read.frames_read == 131
+    assert looks[-1].t_s == pytest.approx(13.0, abs=0.15)
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+
+
+def test_frames_that_come_unevenly_are_looked_at_once_each(tmp_path):
+    rng = np.random.default_rng(5)
+    pts_ms = np.cumsum(rng.integers(17, 190, 160)) - 17
+    facts = probe(numbered(tmp_path / "a.mkv", pts_ms=pts_ms, **X264))
+    looks, _, read = look_through(facts, np.inf, seen, None, None)
+    assert read.frames_read == 160
+    times_ms = [round(1000 * look.t_s) for look in looks]
+    assert set(times_ms) <= set((pts_ms - pts_ms[0]).tolist())
+    assert times_ms == sorted(set(times_ms))
+    assert [int(pts_ms[look.frame] - pts_ms[0]) for look in looks] == times_ms
+
+
+def test_a_damaged_clip_is_read_from_its_beginning_on(tmp_path):
+    path = numbered(tmp_path / "a.mkv", **X264)
+    data = bytearray(path.read_bytes())
+    rubbish = np.random.default_rng(7).integers(0, 256, len(data) // 4, np.uint8)
+    data[len(data) // 2 : len(data) // 2 + len(rubbish)] = bytes(rubbish)
+    path.write_bytes(data)
+    facts = probe(path)
+    good = [frame for frame in read_frames(path) if not frame.fault]
+    looks, _, read = look_through(facts, np.inf, seen, None, None)
+    assert read.frames_read == len(good) < 160
+    index_of = {round(frame.t_s, 6): frame.index for frame in good}
+    assert all(index_of[round(look.t_s, 6)] == look.frame for look in looks)
+
+
+def test_a_segment_that_is_not_what_was_cut_is_not_clean(tmp_path):
+    facts = probe(numbered(tmp_path / "a.mp4", **X264))
+    second = key_segments(facts)[1]
+    for wrong in (
+        replace(second, begin=second.begin + 1),
+        replace(second, end=second.end + 1),
+    ):
+        reader = SegmentReader(facts, wrong, 0.2, 1)
+        list(reader.frames())
+        assert not reader.clean
+    wide = SegmentReader(replace(facts, width_px=200), second, 0.2, 1)
+    assert list(wide.frames()) == []
+    assert not wide.clean
+
+
+@pytest.mark.parametrize(("step_s", "fps"), [(0.2, 30), (0.2, 25), (0.2, 24), (0.2, 10), (0.16, 8), (0.2, 4)])
+def test_looks_come_as_often_as_wanted_or_as_frames_do(step_s, fps):
+    times = np.arange(round(30 * fps)) / fps
+    numbers = [look_number(t_s, step_s, fps) for t_s in times]
+    looked = times[np.flatnonzero(np.diff([-1, *numbers]) > 0)]
+    assert np.diff(looked).max() <= max(step_s, 1 / fps) + 1 / fps + 1e-9
+    assert len(looked) == pytest.approx(30 * min(fps, 1 / step_s), rel=0.01)

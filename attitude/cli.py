@@ -37,6 +37,7 @@ BAD_INPUT = frozenset(
         "attitude.capture.CaptureError",
         "attitude.chosen.ChoiceError",
         "attitude.clock.ClockError",
+        "attitude.cluster.ClusterError",
         "attitude.demo.DemoError",
         "attitude.dip.DipError",
         "attitude.history.HistoryError",
@@ -51,6 +52,13 @@ BAD_INPUT = frozenset(
         "horizon.lens.LensError",
     }
 )
+SchedulerAddress = Annotated[
+    str | None,
+    typer.Option(
+        metavar="ADDRESS",
+        help="Scheduler of a Dask cluster whose workers measure instead of this computer's cores.",
+    ),
+]
 DISK = frozenset({errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)})
 INTERRUPTED = 130  # the parser's status for Ctrl-C
 DEMO_FOLDER, DEMO_HISTORY = "horizon-drift-demo", "history.sqlite"
@@ -164,6 +172,7 @@ def check(
         typer.Option(help="Folder for the results of one sheet.  [default: result/ beside the sheet]"),
     ] = None,
     history: HistoryFile = None,
+    scheduler: SchedulerAddress = None,
 ) -> None:
     """Measure a shoot, find out why it leans and what to do, and put it on record.
 
@@ -184,7 +193,7 @@ def check(
     if out is not None and len(meant) > 1:
         raise RequestError(f"--out is for the results of one sheet, and {len(meant)} are meant; leave it out")
     ended = []
-    with workers() as executor:
+    with workers(scheduler) as executor:
         for number, sheet in enumerate(meant, 1):
             past = read(file)
             several = f"shoot {number} of {len(meant)}" if len(meant) > 1 else ""
@@ -225,6 +234,7 @@ def measure(
     out: Annotated[
         Path | None, typer.Option(help="Folder for frames.csv.  [default: CLIP-horizon/ beside the clip]")
     ] = None,
+    scheduler: SchedulerAddress = None,
 ) -> None:
     """Measure the horizon in one clip, without a log.
 
@@ -242,7 +252,11 @@ def measure(
     facts = probe(clip)
     camera, sheet = Camera(readout_ms=readout_ms), ClipSheet(files=(clip,), hfov_deg=hfov_deg)
     known, readout_s = lens_of(facts, camera, sheet), readout_s_of(facts, camera, sheet)
-    with workers() as executor, running_stages() as bars, stage(bars, f"measuring {clip.name}") as told:
+    with (
+        workers(scheduler) as executor,
+        running_stages() as bars,
+        stage(bars, f"measuring {clip.name}") as told,
+    ):
         track = measure_clip(
             facts,
             known.lens,

@@ -35,7 +35,7 @@ from horizon.measure import ClipTrack
 if TYPE_CHECKING:
     from horizon.clip import ClipFacts
 
-__all__ = ["CACHE_VARIABLE", "keep", "kept", "track_key"]
+__all__ = ["CACHE_VARIABLE", "code_digest", "keep", "kept", "track_key"]
 
 CACHE_VARIABLE = "HORIZON_DRIFT_CACHE"
 # A track takes a megabyte per hour of footage or two: room for a season's archive.
@@ -63,12 +63,17 @@ def track_key(facts: ClipFacts, told: Mapping[str, Any]) -> str:
     except OSError:
         return ""
     # The digest samples a long file; whoever changes a byte between the samples changes the time.
-    parts = [content.hex(), str(stat.st_mtime_ns), _code(), *(f"{key}={told[key]!r}" for key in sorted(told))]
+    parts = [
+        content.hex(),
+        str(stat.st_mtime_ns),
+        code_digest(),
+        *(f"{key}={told[key]!r}" for key in sorted(told)),
+    ]
     return blake2b("\n".join(parts).encode("utf-8", "surrogateescape"), digest_size=20).hexdigest()
 
 
 @lru_cache(maxsize=1)
-def _code() -> str:
+def code_digest() -> str:
     """Digest of what measures: this package's part, and the libraries that decide on numbers."""
     found = blake2b(digest_size=20)
     folder = Path(horizon.__file__).parent

@@ -27,11 +27,18 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def workers() -> Iterator[Executor | None]:
+def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
     """An executor while it lasts; None where a single core would only be shared.
 
-    To be entered by the main thread. Ended by an error or by Ctrl-C, it drops what the workers are at.
+    ``scheduler``: address of a Dask cluster's, whose workers do it instead. To be entered by the main thread.
+    Ended by an error or by Ctrl-C, it drops what the workers are at.
     """
+    if scheduler is not None:
+        from attitude.cluster import cluster_workers
+
+        with cluster_workers(scheduler) as executor:
+            yield executor
+        return
     count = os.cpu_count() or 1
     if count < 2:
         yield None

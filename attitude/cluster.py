@@ -1,0 +1,65 @@
+"""Workers of a Dask cluster in the place of this computer's own.
+
+The cluster's scheduler hands out the work, and gives what a lost worker was at to another; only its own
+executor is used. Its workers open the clips themselves, so these have to lie under the same path there, and
+they must run the same code: what they measure is kept as measured by it.
+"""
+
+from collections.abc import Iterator
+from concurrent.futures import CancelledError, Executor
+from contextlib import contextmanager
+
+from attitude.kept_tracks import code_digest
+
+__all__ = ["ClusterError", "cluster_workers"]
+
+ANSWER_S = 10
+INSTALL = "pip install 'horizon-drift[cluster]'"
+
+
+class ClusterError(ValueError):
+    """A scheduler that cannot be used, and why."""
+
+
+@contextmanager
+def cluster_workers(address: str) -> Iterator[Executor]:
+    """Executor of the Dask cluster whose scheduler has this address, while it lasts.
+
+    Raises
+    ------
+    ClusterError
+        The extra is not installed, no scheduler answers, it has no workers, or they run another version.
+    """
+    try:
+        from distributed import Client
+        from distributed.comm import CommClosedError
+        from distributed.scheduler import KilledWorker
+    except ImportError:
+        raise ClusterError(f"--scheduler needs what is not installed here; {INSTALL}") from None
+    try:
+        client = Client(address, timeout=ANSWER_S, set_as_default=False)
+    except (OSError, ValueError, TypeError):
+        # It says of an address that cannot be in as many ways as of one where nobody answers.
+        raise ClusterError(
+            f"--scheduler {address}: no scheduler answers there; name one as tcp://HOST:PORT"
+        ) from None
+    with client:
+        workers = client.scheduler_info(n_workers=-1)["workers"]
+        if not workers:
+            raise ClusterError(f"--scheduler {address}: it has no workers; start some, then again")
+        try:
+            others = [name for name, code in client.run(code_digest).items() if code != code_digest()]
+        except ImportError:
+            others = list(workers)
+        if others:
+            raise ClusterError(
+                f"--scheduler {address}: {len(others)} of {len(workers)} workers lack this version of "
+                "horizon-drift or of its libraries; install the same everywhere"
+            )
+        try:
+            yield client.get_executor(pure=False)
+        except (KilledWorker, CommClosedError, CancelledError):
+            raise ClusterError(
+                f"--scheduler {address}: its workers were lost again and again; look whether their memory "
+                "runs out; what was measured is kept"
+            ) from None

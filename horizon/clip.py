@@ -321,21 +321,32 @@ def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list
         return []
     shrink = min(1.0, width_px / facts.width_px)
     size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
+
+    def reduced(frame: "av.VideoFrame") -> NDArray[np.uint8]:
+        return np.asarray(cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA), np.uint8)
+
     with opened(path) as container:
         stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
+        # One thread gives a frame as soon as it is decoded, several only when each of them has one.
+        stream.codec_context.thread_count = 1
         begin = stream.start_time or 0
         for k in range(most):
             target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
             try:
                 container.seek(target, stream=stream)
-                for number, frame in enumerate(container.decode(stream)):
-                    key_is_new = number == 0 and frame.pts not in found
-                    if frame.pts is not None and (key_is_new or frame.pts >= target):
+                packet = next(container.demux(stream))
+                if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
+                    frames = [*stream.codec_context.decode(packet), *stream.codec_context.decode(None)]
+                    if frames:
+                        found[packet.pts] = reduced(frames[0])
+                    continue
+                container.seek(target, stream=stream)
+                for frame in container.decode(stream):
+                    if frame.pts is not None and frame.pts >= target:
                         # A short clip gives one frame for several targets: it counts once.
-                        found[frame.pts] = cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA)
+                        found[frame.pts] = reduced(frame)
                         break
-            except (OverflowError, *DECODING):
+            except (OverflowError, StopIteration, *DECODING):
                 continue
     return list(found.values())
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .overlay import MASK_PX, burnt_in
-from .segments import Segment, SegmentReader, key_segments, look_number
+from .segments import Segment, SegmentReader, key_segments, let_go, look_number
 
 __all__ = ["ReadThrough", "look_through"]
 
@@ -126,10 +126,12 @@ def _by_segments(
     frames_read, last_s = 0, 0.0
     for number, (segment, part) in enumerate(zip(segments, in_order(executor, tasks), strict=False)):
         if not part.clean or segment.begins_s - last_s > DOUBTED_S:
+            let_go()
             return None
         looks += [_renumbered(one, frames_read) for one in part.looks]
         frames_read, last_s = frames_read + part.frames_read, part.last_s
         told((number + 1) / len(segments))
+    let_go()
     reached_s = job.facts.duration_s if math.isfinite(job.until_s) else last_s
     return looks, frames_read, damage(job.facts, frames_read, reached_s)
 

@@ -6,16 +6,18 @@ when the clip was cut and end where the next one begins, without a fault in betw
 """
 
 import math
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from .clip import DECODING, ClipFacts, Frame, Timed, in_time, luma_of, opened
 
-__all__ = ["Segment", "SegmentReader", "key_segments", "look_number"]
+__all__ = ["Segment", "SegmentReader", "key_segments", "let_go", "look_number"]
 
 # So many seconds of film, and so many segments of a short clip: few enough to cost little, many enough that
 # no process is left alone for long with the last one.
-LONGEST_S, SHORTEST_S, WANTED = 12.0, 3.0, 16
+LONGEST_S, SHORTEST_S, WANTED = 12.0, 3.0, 12
 FEWEST = 4  # below which it is not worth cutting
 
 
@@ -115,25 +117,53 @@ class SegmentReader:
 
     def _decoded(self) -> Iterator[Timed]:
         segment, index = self.segment, 0
-        with opened(self.facts.path) as container:
-            stream = container.streams.video[0]
-            stream.thread_type = "AUTO"
-            stream.codec_context.thread_count = self.threads
-            try:
-                container.seek(segment.begin, stream=stream)
-                for frame in container.decode(stream):
-                    if frame.pts is None or not frame.time_base:
-                        return
-                    if index == 0 and frame.pts < segment.begin:
-                        # Pictures that lean on the segment before; they were shown there.
-                        continue
-                    if frame.is_corrupt or (index == 0 and frame.pts != segment.begin):
-                        return
-                    if segment.end is not None and frame.pts >= segment.end:
-                        self.clean = frame.pts == segment.end
-                        return
-                    yield index, float(frame.pts * frame.time_base) - segment.first_s, frame, ""
-                    index += 1
-            except DECODING:
-                return
-            self.clean = segment.end is None and index > 0
+        container = _OPEN.clip(self.facts, self.threads)
+        stream = container.streams.video[0]
+        try:
+            container.seek(segment.begin, stream=stream)
+            for frame in container.decode(stream):
+                if frame.pts is None or not frame.time_base:
+                    return
+                if index == 0 and frame.pts < segment.begin:
+                    # Pictures that lean on the segment before; they were shown there.
+                    continue
+                if frame.is_corrupt or (index == 0 and frame.pts != segment.begin):
+                    return
+                if segment.end is not None and frame.pts >= segment.end:
+                    self.clean = frame.pts == segment.end
+                    return
+                yield index, float(frame.pts * frame.time_base) - segment.first_s, frame, ""
+                index += 1
+        except DECODING:
+            return
+        self.clean = segment.end is None and index > 0
+
+
+class _Open(threading.local):
+    """The clip that a thread had open last: opening one decodes its first frames, for every segment anew."""
+
+    key: Any = None
+    container: Any = None
+
+    def clip(self, facts: ClipFacts, threads: int) -> Any:
+        stat = facts.path.stat()
+        key = (facts.path, stat.st_mtime_ns, stat.st_size, threads)
+        if self.key != key:
+            self.close()
+            self.container, self.key = opened(facts.path), key
+            self.container.streams.video[0].thread_type = "AUTO"
+            self.container.streams.video[0].codec_context.thread_count = threads
+        return self.container
+
+    def close(self) -> None:
+        if self.container is not None:
+            self.container.close()
+        self.container = self.key = None
+
+
+_OPEN = _Open()
+
+
+def let_go() -> None:
+    """Close the clip whose segments this thread read last."""
+    _OPEN.close()

@@ -21,7 +21,7 @@ from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames, s
 from .overlay import MASK_PX, burnt_in
 from .segments import Segment, SegmentReader, key_segments, let_go, look_number
 
-__all__ = ["ReadThrough", "look_through"]
+__all__ = ["ReadThrough", "Sparing", "look_through"]
 
 Luma = NDArray[np.uint8]
 
@@ -32,6 +32,11 @@ FEWEST_LOOKS = 100
 RUN = 12
 AHEAD = 8
 INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
+# A clip so long may be looked at by its key frames if they are no further apart than the second time, one in
+# the first time at most; and in so many segments by all looks, for the clocks. It is well when the
+# clip's mean roll is known nearly as well: the floor under any lean is four times that.
+LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (0.5, 2.5), 8, 0.01
+SPARED = 0.7  # share of the work that the key frames are
 # Looks spread over the clip that tell burnt-in marks from the scene.
 MASK_LOOKS = 12
 
@@ -49,6 +54,18 @@ _Measure = Callable[[Iterable[Frame], Luma | None], list[_AnyLook]]
 
 
 @dataclass(frozen=True)
+class Sparing(Generic[_AnyLook]):
+    """What decides on looking at key frames only.
+
+    added_deg : of looks at key frames, how much less well the clip's mean roll is known by them than by all
+    looks, sd; infinite where that cannot be told. moved : how much the camera moved over some looks.
+    """
+
+    added_deg: Callable[[list[_AnyLook]], float]
+    moved: Callable[[list[_AnyLook]], float]
+
+
+@dataclass(frozen=True)
 class ReadThrough:
     """How far a clip was read. damage : "" or what is wrong with it. notes : what is to be minded of it."""
 
@@ -63,20 +80,27 @@ def look_through(
     measure: _Measure[_AnyLook],
     executor: Executor | None,
     progress: Callable[[float], None] | None,
+    sparing: "Sparing[_AnyLook] | None" = None,
 ) -> tuple[list[_AnyLook], Luma | None, ReadThrough]:
     """The looks of a clip in order of time, what is burnt into its picture, and how far it was read.
 
-    ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes. Others as
-    for :func:`horizon.measure.measure_clip`, errors too.
+    ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes.
+    ``sparing``: how a long clip may be looked at by its key frames alone. Others as for
+    :func:`horizon.measure.measure_clip`, errors too.
     """
     covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
     rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
     job = _Job(facts, until_s, 1 / rate, measure, covered)
     told = progress if progress is not None else _untold
-    looks, frames_read, harm = _by_segments(job, executor, told) or _in_one(job, executor, told)
+    spared = None if sparing is None else _by_key_frames(job, sparing, executor, told)
+    looks, frames_read, harm, said = (
+        spared or _by_segments(job, executor, told) or _in_one(job, executor, told)
+    )
     if frames_read == 0:
         raise ClipError(f"{facts.path.name}: no frame of it decodes; copy it again from the card")
-    notes = (f"{facts.path.name}: {INTERLACED}",) if facts.interlaced else ()
+    notes = tuple(
+        f"{facts.path.name}: {note}" for note in (INTERLACED if facts.interlaced else "", said) if note
+    )
     return looks, covered, ReadThrough(frames_read, harm, notes)
 
 
@@ -110,7 +134,8 @@ class _Part(Generic[_AnyLook]):
     clean: bool
 
 
-_Found = tuple[list[_AnyLook], int, str]
+# Looks, how many frames were decoded, the damage, and what is to be said of how it was looked at.
+_Found = tuple[list[_AnyLook], int, str, str]
 
 
 def _by_segments(
@@ -133,7 +158,67 @@ def _by_segments(
         told((number + 1) / len(segments))
     let_go()
     reached_s = job.facts.duration_s if math.isfinite(job.until_s) else last_s
-    return looks, frames_read, damage(job.facts, frames_read, reached_s)
+    return looks, frames_read, damage(job.facts, frames_read, reached_s), ""
+
+
+def _by_key_frames(
+    job: _Job[_AnyLook],
+    sparing: Sparing[_AnyLook],
+    executor: Executor | None,
+    told: Callable[[float], None],
+) -> _Found[_AnyLook] | None:
+    """The same by key frames, and by all looks in a few segments: where the camera moves most, and the last.
+
+    None where the clip is short, has too few key frames, or would be known less well.
+    """
+    facts = job.facts
+    segments = key_segments(facts, job.until_s)
+    if min(facts.duration_s, job.until_s) < LONG_S or len(segments) <= 2 * DENSE:
+        return None
+    threads = 0 if executor is None else 1
+    at_keys = replace(job, step_s=max(job.step_s, KEYS_APART_S[0]))
+    parts: list[_Part[_AnyLook]] = []
+    tasks = (partial(_looks_at, at_keys, segment, threads, keys_only=True) for segment in segments)
+    last_s = 0.0
+    for part in in_order(executor, tasks):
+        times_s = np.array([last_s, *(look.t_s for look in part.looks)])
+        if not part.clean or not part.looks or np.diff(times_s).max() > KEYS_APART_S[1]:
+            let_go()
+            return None
+        parts.append(part)
+        last_s = part.last_s
+        told(SPARED * len(parts) / len(segments))
+    added_deg = sparing.added_deg([look for part in parts for look in part.looks])
+    if not added_deg <= MOST_ADDED_DEG:
+        let_go()
+        return None
+    moved = np.array([sparing.moved(part.looks) for part in parts[:-1]])
+    # The last one tells whether the clip goes on to its declared end.
+    dense = sorted({*np.argsort(-moved, kind="stable")[: DENSE - 1].tolist(), len(segments) - 1})
+    tasks = (partial(_looks_at, job, segments[k], threads) for k in dense)
+    for number, (k, part) in enumerate(zip(dense, in_order(executor, tasks), strict=True)):
+        if not part.clean:
+            let_go()
+            return None
+        parts[k] = part
+        told(SPARED + (1 - SPARED) * (number + 1) / len(dense))
+    let_go()
+    looks = [
+        _renumbered(look, round(segment.begins_s * facts.fps))
+        for segment, part in zip(segments, parts, strict=True)
+        for look in part.looks
+    ]
+    frames_read = sum(part.frames_read for part in parts)
+    reached_s = facts.duration_s if math.isfinite(job.until_s) else parts[-1].last_s
+    lasts_s = sum(
+        (segments[k + 1].begins_s if k + 1 < len(segments) else reached_s) - segments[k].begins_s
+        for k in dense
+    )
+    said = (
+        f"looked at by its key frames, and {1 / job.step_s:.0f} times a second for {lasts_s:.0f} s where the "
+        f"camera moves most; this adds no more than {MOST_ADDED_DEG:g} deg to what its mean roll is good to"
+    )
+    return looks, frames_read, damage(facts, frames_read, reached_s), said
 
 
 def _renumbered(look: _AnyLook, before: int) -> _AnyLook:
@@ -141,8 +226,10 @@ def _renumbered(look: _AnyLook, before: int) -> _AnyLook:
     return cast(_AnyLook, replace(cast(Any, look), frame=look.frame + before))
 
 
-def _looks_at(job: _Job[_AnyLook], segment: Segment, threads: int) -> _Part[_AnyLook]:
-    reader = SegmentReader(job.facts, segment, job.step_s, threads, job.until_s)
+def _looks_at(
+    job: _Job[_AnyLook], segment: Segment, threads: int, *, keys_only: bool = False
+) -> _Part[_AnyLook]:
+    reader = SegmentReader(job.facts, segment, job.step_s, threads, job.until_s, keys_only)
     looks = [look for run in job.runs(reader.frames()) for look in job.measure(run, job.covered)]
     return _Part(looks, reader.count, reader.last_s, reader.clean)
 
@@ -180,7 +267,7 @@ def _in_one(
         if looks:
             told(min(1.0, looks[-1].t_s / wanted_s))
     reached_s = facts.duration_s if stopped else last_s
-    return looks, frames_read, damage(facts, frames_read, reached_s, faults)
+    return looks, frames_read, damage(facts, frames_read, reached_s, faults), ""
 
 
 def in_order(executor: Executor | None, tasks: Iterable[Callable[[], _Done]]) -> Iterator[_Done]:

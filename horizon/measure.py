@@ -22,13 +22,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from . import TRACK_COLUMNS
-from .angles import angles_from_up
+from .angles import angles_from_up, apart_rad
 from .bend import bend_of
 from .clip import ClipFacts, Frame
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, PITCH_TOO, Surroundings, claim
-from .looking import look_through
+from .looking import Sparing, look_through
 from .pan import band, pan_shift_deg
 from .readout import at_middle_row
 from .sequence import THUMB_PX, Seen, off_sequence
@@ -39,6 +39,9 @@ Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
 Array32 = NDArray[np.float32]
 
+# Key frames measured that a long clip needs to be known by, and how many neighbours count for one: waves and
+# terrain stay for some seconds.
+FEWEST_KEYS, HANGS_TOGETHER = 200, 4
 # Frames closer in time than this cannot have turned over in between.
 CHAIN_GAP_S = 0.6
 VOTE = 2.5
@@ -51,6 +54,8 @@ BENT_LENS = (
 # Time between the looks from which a pan is read: further apart, the shift stands clear of waves and of what
 # the encoder froze in place. On drawn water it then errs by most of a band's pixel.
 PAN_APART_S = 0.35
+# Looks further apart show too little of the same.
+PAN_TOO_FAR_S = 0.7
 PAN_SD_PX = 0.8
 
 
@@ -125,7 +130,7 @@ def measure_clip(
         The clip cannot be opened, or no frame of it decodes.
     """
     measure = partial(_measure_run, lens=lens, dip_rad=dip_rad)
-    looks, covered, reader = look_through(facts, until_s, measure, executor, progress)
+    looks, covered, reader = look_through(facts, until_s, measure, executor, progress, BY_KEY_FRAMES)
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
     looks = _at_one_moment(looks, signs, readout_s, facts.fps)
@@ -162,7 +167,7 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens, dip_
             start = fit.up_cam
             # Each span is used once: overlapping ones would count their errors twice.
             now = band(frame.luma, lens, fit.up_cam, reach_deg)
-            if before is None:
+            if before is None or frame.t_s - before[0] > PAN_TOO_FAR_S:
                 before = (frame.t_s, now)
             elif frame.t_s - before[0] >= PAN_APART_S:
                 since_s = frame.t_s - before[0]
@@ -171,6 +176,24 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens, dip_
         thumb = cv2.resize(frame.luma, thumb_size, interpolation=cv2.INTER_AREA)
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
+
+
+def _added_deg(looks: list[_Look]) -> float:
+    """Sd of the mean roll, deg, from what every look errs by on its own: what more looks would take away."""
+    measured = [look.fit for look in looks if not look.fit.reason]
+    if len(measured) < max(FEWEST_KEYS, len(looks) / 2):
+        return math.inf
+    own = float(np.mean([fit.covariance[0, 0] - fit.shared_variance[0] for fit in measured]))
+    return math.degrees(math.sqrt(max(own, 0.0) * HANGS_TOGETHER / len(measured)))
+
+
+def _moved(looks: list[_Look]) -> float:
+    """Mean angle, rad, by which the line turned or shifted from one measured look to the next."""
+    ups = np.array([look.fit.up_cam for look in looks if not look.fit.reason])
+    return float(np.mean(apart_rad(ups[1:], ups[:-1]))) if len(ups) > 1 else 0.0
+
+
+BY_KEY_FRAMES = Sparing(_added_deg, _moved)
 
 
 def _in_sequence(looks: list[_Look], lens: Lens) -> list[_Look]:

@@ -82,8 +82,9 @@ def look_number(t_s: float, step_s: float, fps: float) -> int:
 class SegmentReader:
     """Frames of one segment up to ``until_s``, decoded by ``threads`` (0: as many as help).
 
-    While :meth:`frames` goes on, ``count`` frames were shown until ``last_s``. ``clean``, at its end: the
-    segment held what it was cut for.
+    keys_only : only its key frames, each alone; nothing of the others is read where the container can tell
+    where key frames are. While :meth:`frames` goes on, ``count`` frames were decoded until ``last_s``.
+    ``clean``, at its end: the segment held what it was cut for.
     """
 
     facts: ClipFacts
@@ -91,6 +92,7 @@ class SegmentReader:
     step_s: float
     threads: int
     until_s: float = math.inf
+    keys_only: bool = False
     count: int = 0
     last_s: float = 0.0
     clean: bool = False
@@ -101,15 +103,16 @@ class SegmentReader:
         begins_s = self.segment.begins_s
         # Of the frame before, which stands in another segment, no more is known than the usual rate.
         before = look_number(begins_s - 1 / fps, self.step_s, fps) if fps > 0 else math.inf
-        looked = -1 if begins_s <= 0 else before
-        for index, t_s, frame, fault in in_time(self._decoded(), begins_s):
+        looked = -1 if begins_s <= 0 or self.keys_only else before
+        decoded = self._keys() if self.keys_only else self._decoded()
+        for index, t_s, frame, fault in in_time(decoded, begins_s):
             if fault or (frame.width, frame.height) != size:
                 self.clean = False
                 return
             if t_s > self.until_s:
                 self.clean = True
                 return
-            self.count, self.last_s = index + 1, t_s
+            self.count, self.last_s = self.count + 1, t_s
             number = look_number(t_s, self.step_s, fps)
             if number > looked:
                 looked = number
@@ -137,6 +140,40 @@ class SegmentReader:
         except DECODING:
             return
         self.clean = segment.end is None and index > 0
+
+    def _keys(self) -> Iterator[Timed]:
+        """Key frames; their numbers are those that they have at the clip's usual rate."""
+        segment = self.segment
+        container = _OPEN.clip(self.facts, self.threads)
+        stream = container.streams.video[0]
+        codec, fps = stream.codec_context, self.facts.fps
+        last, looked = None, -1
+        try:
+            container.seek(segment.begin, stream=stream)
+            for packet in container.demux(stream):
+                if packet.pts is None:
+                    break
+                if not packet.is_keyframe or (last is not None and packet.pts <= last):
+                    continue
+                if segment.end is not None and packet.pts >= segment.end:
+                    self.clean = packet.pts == segment.end
+                    return
+                if last is None and packet.pts != segment.begin:
+                    return
+                last = packet.pts
+                t_s = float(last * stream.time_base) - segment.first_s
+                if look_number(t_s, self.step_s, fps) <= looked:
+                    continue
+                looked = look_number(t_s, self.step_s, fps)
+                # Drained, since a decoder holds a frame back until others have come; then made ready again.
+                frames = [*codec.decode(packet), *codec.decode(None)]
+                codec.flush_buffers()
+                if len(frames) != 1 or frames[0].is_corrupt or frames[0].pts != last:
+                    return
+                yield round((t_s - segment.begins_s) * fps), t_s, frames[0], ""
+        except DECODING:
+            return
+        self.clean = segment.end is None and last is not None
 
 
 class _Open(threading.local):

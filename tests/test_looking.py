@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from horizon.clip import probe, read_frames, with_colour_planes
-from horizon.looking import look_through
+from horizon.looking import Sparing, look_through
 from horizon.segments import SegmentReader, key_segments, look_number
 
 FPS, LASTS_S = 10, 16.0
@@ -174,3 +174,62 @@ def test_looks_come_as_often_as_wanted_or_as_frames_do(step_s, fps):
     looked = times[np.flatnonzero(np.diff([-1, *numbers]) > 0)]
     assert np.diff(looked).max() <= max(step_s, 1 / fps) + 1 / fps + 1e-9
     assert len(looked) == pytest.approx(30 * min(fps, 1 / step_s), rel=0.01)
+
+
+# --- key frames only --------------------------------------------------------------------------------------
+
+
+def sparing(added_deg=0.0):
+    """Says of looks what it is told, and that the camera moves more and more."""
+    return Sparing(lambda looks: added_deg, lambda looks: looks[0].t_s)
+
+
+@pytest.fixture
+def long_clip(tmp_path, monkeypatch):
+    monkeypatch.setattr("horizon.looking.LONG_S", 10.0)
+    monkeypatch.setattr("horizon.looking.DENSE", 2)
+    return numbered(tmp_path / "a.mp4", key_every=7, **X264)
+
+
+def test_a_long_clip_is_looked_at_by_its_key_frames(long_clip):
+    facts = probe(long_clip)
+    with av.open(str(long_clip)) as file:
+        keys_s = [
+            float(p.pts * p.time_base) for p in file.demux(video=0) if p.is_keyframe and p.pts is not None
+        ]
+    looks, _, read = look_through(facts, np.inf, seen, None, None, sparing())
+    assert [look.shows for look in looks] == [look.frame for look in looks]
+    assert read.damage == ""
+    assert "key frames" in read.notes[0]
+    # Where it moves most, here at the end, and in the last segment every look; elsewhere key frames alone.
+    dense_from_s = key_segments(facts)[-2].begins_s
+    before = [look.t_s for look in looks if look.t_s < dense_from_s - 1e-6]
+    assert before == pytest.approx([t_s for t_s in keys_s if t_s < dense_from_s - 1e-6], abs=2e-3)
+    after = np.diff([look.t_s for look in looks if look.t_s > dense_from_s])
+    assert after.max() < 0.3
+    assert read.frames_read < 0.6 * LASTS_S * FPS
+
+
+@pytest.mark.parametrize("why", ["known less well", "short", "key frames far apart", "not asked for"])
+def test_otherwise_all_looks_are_taken(long_clip, tmp_path, monkeypatch, why):
+    path, how = long_clip, sparing()
+    if why == "known less well":
+        how = sparing(0.02)
+    elif why == "short":
+        monkeypatch.setattr("horizon.looking.LONG_S", 20.0)
+    elif why == "key frames far apart":
+        path = numbered(tmp_path / "b.mp4", key_every=28, **X264)
+    else:
+        how = None
+    facts = probe(path)
+    looks, _, read = look_through(facts, np.inf, seen, None, None, how)
+    assert (read.frames_read, read.notes) == (LASTS_S * FPS, ())
+    assert looks == look_through(facts, np.inf, seen, None, None)[0]
+
+
+def test_a_long_clip_that_ends_early_is_said_to(long_clip, tmp_path):
+    cut = tmp_path / "cut.ts"
+    numbered(cut, key_every=7, **X264)
+    facts = replace(probe(cut), duration_s=LASTS_S + 3.0)
+    _, _, read = look_through(facts, np.inf, seen, None, None, sparing())
+    assert "16.0 s of declared 19.0 s" in read.damage

@@ -1,4 +1,4 @@
-"""Long clips of true bit rates without hours of drawing: two seconds are drawn, and their packets repeated."""
+"""Long clips of true bit rates without hours of drawing: two seconds are drawn, their packets repeated."""
 
 from fractions import Fraction
 from pathlib import Path

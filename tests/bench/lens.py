@@ -23,7 +23,7 @@ LENSES = ((60, ()), (90, ()), (120, (-0.02, 0.0)), (120, (-0.02, 0.004)))
 
 
 def found(task):
-    """Relative error of f, error of k1 (NaN in another model), what was held, the model; None: refused."""
+    """Relative error of f, error of k1, what was held, the model; of k1 NaN in another; None: refused."""
     hfov_deg, terms, seed = task
     lens = known_lens(hfov_deg, fisheye_terms=terms)
     rng = np.random.default_rng([hfov_deg, seed])
@@ -38,7 +38,7 @@ def found(task):
     held = (
         abs(one.lens.fx_px - lens.fx_px) <= one.half_width * one.sds[0],
         abs(one.hfov_deg - field_of_view_deg(lens)) <= one.half_width * one.hfov_sd_deg,
-        same and abs(k1_off) <= one.half_width * one.sds[3],
+        np.nan if not same else float(abs(k1_off) <= one.half_width * one.sds[3]),
     )
     model = f"{one.candidate.model}, {one.candidate.radial} terms"
     return one.lens.fx_px / lens.fx_px - 1, k1_off, held, model
@@ -58,17 +58,19 @@ def main():
             off = np.array([one[0] for one in done])
             k1_off = np.array([one[1] for one in done])
             k1_off = k1_off[np.isfinite(k1_off)]
-            held = np.array([one[2] for one in done])
+            held = np.array([one[2] for one in done], float)
+            k1_held = held[np.isfinite(held[:, 2]), 2]
             models = ", ".join(f"{n} x {name}" for name, n in Counter(one[3] for one in done).most_common())
             refused = f"; refused {count - len(done)}" if len(done) < count else ""
             lens = known_lens(hfov_deg, fisheye_terms=terms)
             free = 1 + (lens.distortion[1] != 0)
             k1 = lens.distortion[0]
             print(
-                f"| {hfov_deg} deg, {lens.model}, {free} of its terms not 0 | {100 * np.sqrt(np.mean(off**2)):.2f} % "
+                f"| {hfov_deg} deg, {lens.model}, {free} of its terms not 0 "
+                f"| {100 * np.sqrt(np.mean(off**2)):.2f} % "
                 f"| {np.sqrt(np.mean(k1_off**2)):.4f} of {k1:g} "
                 f"| {bounds(int(held[:, 0].sum()), len(done))} | {bounds(int(held[:, 1].sum()), len(done))} "
-                f"| {bounds(int(held[:, 2].sum()), len(done))} | {models}{refused} |",
+                f"| {bounds(int(k1_held.sum()), len(k1_held))} | {models}{refused} |",
                 flush=True,
             )
 

@@ -29,7 +29,8 @@ Luma = NDArray[np.uint8]
 # short clip is looked at more closely, since there is little of it.
 LOOKS_PER_S = 5.0
 FEWEST_LOOKS = 100
-RUN = 12
+# A run of neighbours: each is measured from the one before, which must not go on for ever.
+RUN, RUN_S = 12, 2.4
 AHEAD = 8
 INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
 # A clip so long may be looked at by its key frames if they are no further apart than the second time, one in
@@ -81,18 +82,21 @@ def look_through(
     executor: Executor | None,
     progress: Callable[[float], None] | None,
     sparing: "Sparing[_AnyLook] | None" = None,
+    looks_per_s: float | None = None,
 ) -> tuple[list[_AnyLook], Luma | None, ReadThrough]:
     """The looks of a clip in order of time, what is burnt into its picture, and how far it was read.
 
     ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes.
-    ``sparing``: how a long clip may be looked at by its key frames alone. Others as for
+    ``sparing``: how a long clip may be looked at by its key frames alone. ``looks_per_s`` and others as for
     :func:`horizon.measure.measure_clip`, errors too.
     """
     covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
-    rate = max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
+    rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
     job = _Job(facts, until_s, 1 / rate, measure, covered)
     told = progress if progress is not None else _untold
-    spared = None if sparing is None else _by_key_frames(job, sparing, executor, told)
+    spared = (
+        None if sparing is None or looks_per_s is not None else _by_key_frames(job, sparing, executor, told)
+    )
     looks, frames_read, harm, said = (
         spared or _by_segments(job, executor, told) or _in_one(job, executor, told)
     )
@@ -119,9 +123,10 @@ class _Job(Generic[_AnyLook]):
     covered: Luma | None
 
     def runs(self, frames: Iterator[Frame]) -> Iterator[Iterator[Frame]]:
-        """The frames, ``RUN`` neighbours at a time; each run is to be used up before the next."""
+        """The frames, a run of neighbours at a time; each run is to be used up before the next."""
+        count = max(RUN, round(RUN_S / self.step_s))
         for first in frames:
-            yield chain([first], islice(frames, RUN - 1))
+            yield chain([first], islice(frames, count - 1))
 
 
 @dataclass(frozen=True)

@@ -112,17 +112,18 @@ def measure_clip(
     surroundings: Surroundings = LEVEL_SURROUNDINGS,
     readout_s: float | None = None,
     until_s: float = math.inf,
+    looks_per_s: float | None = None,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ClipTrack:
-    """Horizon in the frames of a clip, five looks a second or more.
+    """Horizon in the frames of a clip, by default five looks a second or more, fewer in long clips.
 
     ``facts``: of the clip, as probed. ``lens``: for its size. ``dip_rad``: of the visible horizon.
     ``surroundings``: what else was declared, for the uncertainty of the true horizon. ``readout_s``: time
     from the first to the last row of the stored picture, in the clip's own time, less than 0 when the last is
-    read first; None when it is not known. ``until_s``: clip time up to which frames are read. ``executor``:
-    measures runs of frames beside this process; None measures them here. ``progress`` is told the share of
-    this that is done.
+    read first; None when it is not known. ``until_s``: clip time up to which frames are read.
+    ``looks_per_s``: so many instead, or every frame where there are fewer. ``executor``: measures parts of
+    the clip beside this process; None measures them here. ``progress`` is told the share of this that is done.
 
     Raises
     ------
@@ -130,7 +131,9 @@ def measure_clip(
         The clip cannot be opened, or no frame of it decodes.
     """
     measure = partial(_measure_run, lens=lens, dip_rad=dip_rad)
-    looks, covered, reader = look_through(facts, until_s, measure, executor, progress, BY_KEY_FRAMES)
+    looks, covered, reader = look_through(
+        facts, until_s, measure, executor, progress, BY_KEY_FRAMES, looks_per_s
+    )
     looks = _in_sequence(looks, lens)
     signs, sky = _vote(looks)
     looks = _at_one_moment(looks, signs, readout_s, facts.fps)

@@ -123,7 +123,7 @@ def measure_clip(
     from the first to the last row of the stored picture, in the clip's own time, less than 0 when the last is
     read first; None when it is not known. ``until_s``: clip time up to which frames are read.
     ``looks_per_s``: so many instead, or every frame where there are fewer. ``executor``: measures parts of
-    the clip beside this process; None measures them here. ``progress`` is told the share of this that is done.
+    the clip beside this process; None measures them here. ``progress`` is told the share that is done.
 
     Raises
     ------

@@ -8,7 +8,7 @@ import datetime as dt
 import json
 import math
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +27,7 @@ from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
-from attitude.kept_tracks import keep, kept, track_key
+from attitude.kept_tracks import keep, keep_looks, kept, kept_looks, track_key
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
@@ -57,7 +57,9 @@ from attitude.wrong_unit import refuse_wrong_unit
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
 from horizon.clip import ClipFacts, probe, read_frames
-from horizon.measure import ClipTrack, measure_clip
+from horizon.lens import Lens
+from horizon.looks import ClipTrack, track_of
+from horizon.measure import look_at_clip
 from horizon.reference import measure_reference
 from horizon.selfcheck import Sample, fits_in, self_check
 
@@ -231,30 +233,43 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
 def _measure_file(
     facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
 ) -> tuple[ClipTrack, KnownLens]:
-    known, readout_s = lens_of(facts, shoot.camera, clip), readout_s_of(facts, shoot.camera, clip)
-    measure: Callable[..., ClipTrack] = measure_clip
-    told: dict[str, Any] = {
-        "dip_rad": visible_dip_rad(shoot.horizon),
-        "surroundings": surroundings_of(shoot, clip, known),
-        "readout_s": readout_s,
-    }
+    known = lens_of(facts, shoot.camera, clip)
     if clip.reference != HORIZON:
-        logged = log_tells_pose(shoot)
-        pitch_sd_deg = LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG
-        measure = measure_reference
-        told = {
-            "kind": clip.reference,
-            "lines": clip.lines,
-            "accuracy_rad": math.radians(accuracy_deg(clip)),
-            "upright": not logged,
-            "pitch_sd_rad": math.radians(pitch_sd_deg),
-        }
-    key = track_key(facts, {"lens": known.lens, "reference": clip.reference, **told})
+        return _measure_reference(facts, clip, shoot, known.lens, executor, progress), known
+    key = track_key(facts, {"lens": known.lens, "reference": clip.reference})
+    looks = kept_looks(key, facts)
+    if looks is None:
+        looks = look_at_clip(facts, known.lens, executor=executor, progress=progress)
+        keep_looks(key, looks, facts.path.name)
+    track = track_of(
+        looks,
+        facts,
+        known.lens,
+        dip_rad=visible_dip_rad(shoot.horizon),
+        surroundings=surroundings_of(shoot, clip, known),
+        readout_s=readout_s_of(facts, shoot.camera, clip),
+    )
+    return track, known
+
+
+def _measure_reference(
+    facts: ClipFacts, clip: ClipSheet, shoot: Shoot, lens: Lens, executor: Executor | None, progress: Share
+) -> ClipTrack:
+    """A clip of a plumb or level line; kept whole, since its reading is what the measuring was told."""
+    logged = log_tells_pose(shoot)
+    told: dict[str, Any] = {
+        "kind": clip.reference,
+        "lines": clip.lines,
+        "accuracy_rad": math.radians(accuracy_deg(clip)),
+        "upright": not logged,
+        "pitch_sd_rad": math.radians(LOGGED_PITCH_SD_DEG if logged else LEVEL_PITCH_SD_DEG),
+    }
+    key = track_key(facts, {"lens": lens, "reference": clip.reference, **told})
     track = kept(key, facts)
     if track is None:
-        track = measure(facts, known.lens, **told, executor=executor, progress=progress)
+        track = measure_reference(facts, lens, **told, executor=executor, progress=progress)
         keep(key, track)
-    return track, known
+    return track
 
 
 def _dated(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:

@@ -1,8 +1,9 @@
-"""Tracks of clips measured before, kept beside the history: what did not change is not measured again.
+"""What was measured of clips before, kept beside the history: what did not change is not measured again.
 
-A track is known by the clip's content, by all that its measuring was told, and by the code that measured it;
-where any of that changed, the clip is measured anew. Nothing but numbers and words is read back, and a file
-that is damaged counts as none. An interrupted check finds the clips that were done.
+Of a clip with a horizon that is its looks, into which nothing of the surroundings enters; of a plumb or level
+line its track. It is known by the clip's content, by all that the measuring was told, and by the code that
+measured it; where any of that changed, the clip is measured anew. Nothing but numbers and words is read back,
+and a file that is damaged counts as none. An interrupted check finds the clips that were done.
 """
 
 from __future__ import annotations
@@ -13,14 +14,15 @@ import sys
 import time
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
+from dataclasses import fields
 from functools import lru_cache
 from hashlib import blake2b
 from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -30,19 +32,25 @@ import horizon
 from attitude.files import write_whole
 from attitude.recording import content_digest
 from horizon import TRACK_COLUMNS
-from horizon.measure import ClipTrack
+from horizon.cone import KeptLine
+from horizon.looks import ClipLooks, ClipTrack
 
 if TYPE_CHECKING:
     from horizon.clip import ClipFacts
 
-__all__ = ["CACHE_VARIABLE", "code_digest", "keep", "kept", "track_key"]
+__all__ = ["CACHE_VARIABLE", "code_digest", "keep", "keep_looks", "kept", "kept_looks", "track_key"]
 
 CACHE_VARIABLE = "HORIZON_DRIFT_CACHE"
-# A track takes a megabyte per hour of footage or two: room for a season's archive.
+# The looks at an hour of footage take 18 MB: room for a season's archive.
 MOST_BYTES, UNUSED_DAYS = 1 << 30, 400
 # What reading a damaged archive raises.
 SPOILT = (OSError, ValueError, KeyError, TypeError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error)
 WORDS = ("clip", "reason", "claims")
+LOOKS = (
+    *("frame", "t_s", "reason", "width_rad", "quality", "brighter_grey", "sky_odds"),
+    *("turned_deg", "since_s", "turned_sd_deg"),
+)
+Whole = TypeVar("Whole")
 PAN_COLUMNS = ("t_s", "yaw_rate_dps", "yaw_rate_sd_dps")
 
 
@@ -87,24 +95,16 @@ def code_digest() -> str:
 
 def kept(key: str, facts: ClipFacts) -> ClipTrack | None:
     """The track of this key, as of ``facts``; None where there is none or it cannot be read."""
-    if not key:
-        return None
-    path = _folder() / f"{key}.npz"
-    try:
-        with np.load(BytesIO(path.read_bytes()), allow_pickle=False) as file:
-            held = {name: file[name] for name in file.files}
-        track = _whole(held, facts)
-        # Used: the next clearing takes others first.
-        os.utime(path)
-    except SPOILT:
-        return None
-    return track
+    return _read(key, lambda held: _whole(held, facts))
+
+
+def kept_looks(key: str, facts: ClipFacts) -> ClipLooks | None:
+    """The looks of this key, as of ``facts``; None where there are none or they cannot be read."""
+    return _read(key, lambda held: _whole_looks(held, facts))
 
 
 def keep(key: str, track: ClipTrack) -> None:
     """Keep a track. A disk that is full or may not be written to costs nothing but the next measuring."""
-    if not key:
-        return
     table, pans = track.track, track.yaw_rate
     about = {
         "clip": track.clip,
@@ -127,21 +127,77 @@ def keep(key: str, track: ClipTrack) -> None:
         arrays["normals"] = track.normals
     data = BytesIO()
     np.savez_compressed(data, **arrays)
+    _write(key, data.getvalue())
+
+
+def keep_looks(key: str, looks: ClipLooks, clip: str) -> None:
+    """Keep the looks at a clip of this name; a disk that is full costs nothing but the next measuring."""
+    about = {
+        "clip": clip,
+        "frames_read": looks.frames_read,
+        "damage": looks.damage,
+        "notes": list(looks.notes),
+    }
+    arrays = {name: getattr(looks, name) for name in LOOKS}
+    arrays |= {f"line_{one.name}": getattr(looks.line, one.name) for one in fields(KeptLine)}
+    if looks.covered is not None:
+        arrays["covered"] = looks.covered
+    data = BytesIO()
+    np.savez_compressed(data, about=np.array(json.dumps(about)), **arrays)
+    _write(key, data.getvalue())
+
+
+def _read(key: str, whole: Callable[[Mapping[str, Any]], Whole]) -> Whole | None:
+    if not key:
+        return None
+    path = _folder() / f"{key}.npz"
+    try:
+        with np.load(BytesIO(path.read_bytes()), allow_pickle=False) as file:
+            found = whole({name: file[name] for name in file.files})
+        # Used: the next clearing takes others first.
+        os.utime(path)
+    except SPOILT:
+        return None
+    return found
+
+
+def _write(key: str, data: bytes) -> None:
+    if not key:
+        return
     folder = _folder()
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(folder / f"{key}.npz", data.getvalue())
+        write_whole(folder / f"{key}.npz", data)
         _cleared(folder)
+
+
+def _whole_looks(held: Mapping[str, Any], facts: ClipFacts) -> ClipLooks:
+    about = json.loads(str(held["about"]))
+    looks = ClipLooks(
+        **{name: held[name] for name in LOOKS},
+        line=KeptLine(**{one.name: held[f"line_{one.name}"] for one in fields(KeptLine)}),
+        frames_read=int(about["frames_read"]),
+        damage=str(about["damage"]),
+        covered=held.get("covered"),
+        notes=_renamed(about, facts),
+    )
+    rows = len(looks.t_s)
+    if any(len(getattr(looks, name)) != rows for name in LOOKS) or len(looks.line.sums) != rows:
+        raise ValueError("columns of unlike length")
+    return looks
+
+
+def _renamed(about: Mapping[str, Any], facts: ClipFacts) -> tuple[str, ...]:
+    """Notes with the clip's name as it is now: its content is what it is known by."""
+    return tuple(str(note).replace(about["clip"], facts.path.name) for note in about["notes"])
 
 
 def _whole(held: Mapping[str, Any], facts: ClipFacts) -> ClipTrack:
     about = json.loads(str(held["about"]))
     table = pd.DataFrame({name: held[f"track_{name}"] for name in TRACK_COLUMNS})
     table = table.astype({"frame": int, **dict.fromkeys(WORDS, str)})
-    # The clip may have been renamed: its content is what it is known by.
     table["clip"] = facts.path.name
     pans = pd.DataFrame({name: held[f"pan_{name}"] for name in PAN_COLUMNS}, dtype=float)
-    notes = tuple(str(note).replace(about["clip"], facts.path.name) for note in about["notes"])
     return ClipTrack(
         facts.path.name,
         table,
@@ -154,7 +210,7 @@ def _whole(held: Mapping[str, Any], facts: ClipFacts) -> ClipTrack:
         held.get("covered"),
         str(about["reference"]),
         held.get("normals"),
-        notes,
+        _renamed(about, facts),
     )
 
 

@@ -19,11 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .angles import angles_from_up, tangent_frame
-from .fit import bow
+from .fit import inverse_2x2
 from .lens import Lens, pixels, rays
 
-__all__ = ["Bend", "bend_of", "effect", "no_bend"]
+__all__ = ["Bend", "bend_of", "bending_rays", "effect"]
 
 Array = NDArray[np.float64]
 
@@ -47,40 +46,33 @@ class Bend:
     certain: bool
 
 
-def no_bend() -> Array:
-    """What :func:`effect` is of a look that was not measured."""
-    return np.full(4, np.nan)
+def bending_rays(edge_rays: Array, lens: Lens) -> Array:
+    """How rays (n, 3) of points seen through ``lens`` move per unit of s; 0 where that is not known."""
+    seen = pixels(lens, edge_rays)
+    off_px = seen - [(lens.width_px - 1) / 2, (lens.height_px - 1) / 2]
+    rho2 = np.sum(off_px**2, axis=1, keepdims=True) / (lens.width_px / 2) ** 2
+    return np.nan_to_num((rays(lens, seen + STEP * rho2 * off_px) - edge_rays) / STEP)
 
 
 def effect(
-    edge_rays: Array, weight: Array, along_px: Array, up_cam: Array, dip_rad: float, lens: Lens
+    bows: Array, bent: Array, normal: Array, design: Array, towards: Array, cos_pitch: Array, lens: Lens
 ) -> Array:
-    """Bow that is seen, px; and per unit of s its bow, px, and change of roll and of pitch, rad; (4,).
+    """Bow that is seen, px; and per unit of s its bow, px, and change of roll and of pitch, rad; (n, 4).
 
-    edge_rays (n, 3), weight (n,), along_px (n,) : the points that a line was fitted to, through ``lens``. A
-    bow is how far the line's ends lie towards the sky of its middle.
+    ``bows`` (n, 2, 4), ``bent`` (n, 4, 3): of :class:`horizon.cone.Line`. ``normal`` (n, 2, 2): A^T W A of
+    its agreeing points, A = r . ``design`` (n, 3, 2). ``towards`` (n, 4): up vector, in the line's axes, and
+    sine of the dip. A bow is how far the line's ends lie towards the sky of its middle.
     """
-    used = weight > 0
-    ray, weighed, along = edge_rays[used], weight[used], along_px[used]
-    roll, pitch = angles_from_up(up_cam)
-    axes = np.column_stack(tangent_frame(roll, pitch))
-    design = ray @ axes
-    seen = pixels(lens, ray)
-    off_px = seen - [(lens.width_px - 1) / 2, (lens.height_px - 1) / 2]
-    rho2 = np.sum(off_px**2, axis=1, keepdims=True) / (lens.width_px / 2) ** 2
-    level = ray @ up_cam + math.sin(dip_rad)
-    moved = (rays(lens, seen + STEP * rho2 * off_px) @ up_cam + math.sin(dip_rad) - level) / STEP
-    moved = np.nan_to_num(moved)
-    normal = design.T @ (weighed[:, None] * design)
-    turn = np.linalg.lstsq(normal, -design.T @ (weighed * moved), rcond=None)[0]
-    left = (moved + design @ turn) / lens.pixel_rad
-    return np.array(
-        [
-            bow(along, level / lens.pixel_rad),
-            bow(along, left),
-            turn[0] / max(math.cos(pitch), 0.05),
-            turn[1],
-        ]
+    slope = np.einsum("nki,nij,nj->nk", np.swapaxes(design, 1, 2), bent[:, :3], towards[:, :3])
+    steadied = normal + 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2)
+    turn = -(inverse_2x2(steadied) @ slope[:, :, None])[:, :, 0]
+    turned = np.einsum("nik,nk->ni", design, turn)
+    seen = np.einsum("ni,ni->n", bows[:, 0], towards)
+    shape = np.einsum("ni,ni->n", bows[:, 1, :3], towards[:, :3]) + np.einsum(
+        "ni,ni->n", bows[:, 0, :3], turned
+    )
+    return np.column_stack(
+        [seen / lens.pixel_rad, shape / lens.pixel_rad, turn[:, 0] / cos_pitch, turn[:, 1]]
     )
 
 

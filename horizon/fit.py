@@ -21,7 +21,7 @@ from .angles import angles_from_up, apart_rad, tangent_frame
 from .edge import Edges
 from .lens import Lens
 
-__all__ = ["LineFit", "bow", "fit_up"]
+__all__ = ["LineFit", "bow_shape", "combined", "fit_up", "inverse_2x2", "jackknifed", "spectral"]
 
 Array = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ PITCH_FLOOR_RMS = 0.6
 PITCH_FLOOR_PX = 0.3
 PITCH_FLOOR_SOFT = 0.12
 MODEL_PX = 0.15
+FEWEST_SPECTRAL = 16
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,8 @@ class LineFit:
     points span. ``step_grey``: median step of the agreeing points, sky side minus surface; ``step_uneven``:
     its scatter along the line over its size. ``width_rad``: angle between the outermost agreeing points.
     ``bow_px``: how far the points bend away from the fit at its ends, as a line off eye level does.
-    ``agreeing`` (n,): which of the edge points the fit rests on; ``weight`` (n,): how much each counts.
+    ``agreeing`` (n,): which of the edge points the fit rests on; ``weight`` (n,): how much each counts, of
+    ``precision`` (n,), what it would count were it on the line.
     """
 
     up_cam: Array
@@ -65,6 +67,7 @@ class LineFit:
     bow_px: float
     agreeing: NDArray[np.bool_]
     weight: Array
+    precision: Array
 
 
 def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
@@ -122,17 +125,21 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
         float(np.median(edges.gain[agreeing])),
         edges.softness_px,
         float(apart_rad(*ends)),
-        abs(bow(along, residual_px[agreeing])),
+        abs(float(bow_shape(along) @ residual_px[agreeing])),
         agreeing,
         weight,
+        precision,
     )
 
 
-def bow(along_px: Array, residual_px: Array) -> float:
-    """Size at the ends of the parabola through the residuals, which have no mean and no slope left."""
+def bow_shape(along_px: Array) -> Array:
+    """What makes, of residuals without mean and slope, the size of their parabola at its ends: by a product.
+
+    ``along_px`` (n,): their places.
+    """
     place = 2 * (along_px - along_px.min()) / max(float(np.ptp(along_px)), 1.0) - 1
     bend = place**2 - 1 / 3
-    return float(bend @ residual_px / max(float(bend @ bend), 1e-9))
+    return np.asarray(bend / max(float(bend @ bend), 1e-9))
 
 
 def _start(design: Array, target: Array, strength: Array, sign: Array, agree: float) -> tuple[Array, float]:
@@ -195,65 +202,77 @@ def _covariance(
     length_px: float,
     pixel: float,
 ) -> Array:
-    jack = _jackknife(design, target, weight, solution, edges.along_px, agreeing)
-    residual_px = (target - design @ solution)[agreeing] / pixel
-    spectral_roll, spectral_pitch = _spectral(residual_px, length_px)
-    roll2 = max(JACKKNIFE**2 * jack[0, 0], (spectral_roll) ** 2)
-    pitch2 = max(JACKKNIFE**2 * jack[1, 1], (spectral_pitch * pixel) ** 2)
-    correlation = jack[0, 1] / np.sqrt(max(jack[0, 0] * jack[1, 1], 1e-30))
-    covariance = np.array(
-        [
-            [roll2, correlation * np.sqrt(roll2 * pitch2)],
-            [correlation * np.sqrt(roll2 * pitch2), pitch2],
-        ]
-    )
-    covariance[0, 0] += (ROLL_FLOOR * rms_px * np.sqrt(12) / length_px) ** 2
-    # A soft edge has no one place: haze and blur move what the shape calls its middle along with the line.
-    soft_px = PITCH_FLOOR_SOFT * max(edges.softness_px - 1.0, 0.0)
-    covariance[1, 1] += pixel**2 * ((PITCH_FLOOR_RMS * rms_px) ** 2 + PITCH_FLOOR_PX**2 + soft_px**2)
-    return covariance
-
-
-def _jackknife(
-    design: Array,
-    target: Array,
-    weight: Array,
-    solution: Array,
-    along_px: Array,
-    agreeing: NDArray[np.bool_],
-) -> Array:
-    """Delete-one-block jackknife of the weighted fit, blocks of equal numbers of agreeing points."""
-    order = np.flatnonzero(agreeing)[np.argsort(along_px[agreeing], kind="stable")]
+    order = np.flatnonzero(agreeing)[np.argsort(edges.along_px[agreeing], kind="stable")]
     blocks = np.array_split(order, min(BLOCKS, len(order) // 2))
     weighted = weight[:, None] * design
-    normal = design.T @ weighted
-    right = weighted.T @ target
-    estimates = []
-    for block in blocks:
-        part = design[block].T @ weighted[block]
-        kept = normal - part + 1e-9 * np.trace(normal) * np.eye(2)
-        estimates.append(np.linalg.solve(kept, right - weighted[block].T @ target[block]))
-    differences = np.asarray(estimates) - solution
-    m = len(blocks)
-    return np.asarray((m - 1) / m * differences.T @ differences)
+    left = design @ solution - target
+    parts = np.array([design[block].T @ weighted[block] for block in blocks])
+    pulls = np.array([weighted[block].T @ left[block] for block in blocks])
+    series = dct(left[agreeing] / pixel, norm="ortho")[2:10] if len(order) >= FEWEST_SPECTRAL else np.zeros(8)
+    n, length = np.array(float(len(order))), np.array(length_px)
+    roll, offset = spectral(series**2, n, length)
+    jack = jackknifed(design.T @ weighted, parts, pulls)
+    return combined(jack, roll, offset, np.array(rms_px), length, np.array(edges.softness_px), pixel)
 
 
-def _spectral(residual_px: Array, length_px: float) -> tuple[float, float]:
+def combined(
+    jack: Array, roll: Array, offset_px: Array, rms_px: Array, length_px: Array, soft_px: Array, pixel: float
+) -> Array:
+    """Covariance (..., 2, 2) along e_roll and e_pitch, rad^2, from all that the residuals of a line tell.
+
+    ``jack`` (..., 2, 2): of :func:`jackknifed`. ``roll``, ``offset_px`` (...): of :func:`spectral`.
+    ``rms_px`` of the residuals, ``length_px`` of the line, ``soft_px``: blur of its edge. ``pixel``: rad.
+    """
+    roll2 = np.maximum(JACKKNIFE**2 * jack[..., 0, 0], roll**2)
+    pitch2 = np.maximum(JACKKNIFE**2 * jack[..., 1, 1], (offset_px * pixel) ** 2)
+    correlation = jack[..., 0, 1] / np.sqrt(np.maximum(jack[..., 0, 0] * jack[..., 1, 1], 1e-30))
+    both = correlation * np.sqrt(roll2 * pitch2)
+    roll2 = roll2 + (ROLL_FLOOR * rms_px * np.sqrt(12) / length_px) ** 2
+    # A soft edge has no one place: haze and blur move what the shape calls its middle along with the line.
+    floor_px = PITCH_FLOOR_SOFT * np.maximum(soft_px - 1.0, 0.0)
+    pitch2 = pitch2 + pixel**2 * ((PITCH_FLOOR_RMS * rms_px) ** 2 + PITCH_FLOOR_PX**2 + floor_px**2)
+    return np.stack([np.stack([roll2, both], axis=-1), np.stack([both, pitch2], axis=-1)], axis=-2)
+
+
+def jackknifed(normal: Array, parts: Array, pulls: Array) -> Array:
+    """Covariance (..., 2, 2) by a delete-one-block jackknife of a weighted fit.
+
+    ``normal`` (..., 2, 2): A^T W A of all points. ``parts`` (..., m, 2, 2), ``pulls`` (..., m, 2): of each
+    block A^T W A and A^T W times the residuals; a block of zeros is none. Without a block, the solution moves
+    by (A^T W A - part)^-1 pull, since the pulls of all together are nil.
+    """
+    kept = normal[..., None, :, :] - parts
+    ridge = 1e-9 * np.trace(normal, axis1=-2, axis2=-1)[..., None, None, None] * np.eye(2)
+    moved = (inverse_2x2(kept + ridge) @ pulls[..., None])[..., 0]
+    m = np.sum(np.trace(parts, axis1=-2, axis2=-1) > 0, axis=-1)
+    share = ((m - 1) / np.maximum(m, 1))[..., None, None]
+    return np.asarray(share * (np.swapaxes(moved, -1, -2) @ moved))
+
+
+def inverse_2x2(matrix: Array) -> Array:
+    """Inverses of matrices (..., 2, 2); of a singular one no number."""
+    a, b, c, d = (matrix[..., i, j] for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)))
+    turned = np.stack([np.stack([d, -b], axis=-1), np.stack([-c, a], axis=-1)], axis=-2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(turned / (a * d - b * c)[..., None, None])
+
+
+def spectral(power: Array, n: Array, length_px: Array) -> tuple[Array, Array]:
     """Roll (rad) and offset (px) that a power-law spectrum of the residuals has at the two lowest orders.
 
-    The fit absorbs orders 0 and 1 of the residuals' cosine series; what they held is read off a power law
-    through orders 2 to 9. Order 1, amplitude A over N points, has the slope 24 A / (pi^2 N) per point.
+    ``power`` (..., 8): squares of orders 2 to 9 of the residuals' cosine series, px^2, of ``n`` (...) points
+    over ``length_px`` (...). The fit absorbs orders 0 and 1; what they held is read off a power law through
+    the others. Order 1, amplitude A over N points, has the slope 24 A / (pi^2 N) per point. Nil for few
+    points.
     """
-    n = len(residual_px)
-    if n < 16:
-        return 0.0, 0.0
-    power = dct(residual_px, norm="ortho")[2:10] ** 2
     order = np.log(np.arange(2, 10))
-    slope, level = np.polyfit(order, np.log(np.maximum(power, 1e-12)), 1)
-    slope = float(np.clip(slope, -4.0, 0.0))
-    level = float(np.mean(np.log(np.maximum(power, 1e-12))) - slope * order.mean())
+    off = order - order.mean()
+    logs = np.log(np.maximum(power, 1e-12))
+    slope = np.clip(logs @ off / (off @ off), -4.0, 0.0)
+    level = logs.mean(axis=-1) - slope * order.mean()
     # exp(mean log) of a chi-square with one degree of freedom is 0.28 of its mean.
     power_1 = np.exp(level) / 0.28
     power_0 = np.exp(level + slope * np.log(0.6)) / 0.28
     roll = np.sqrt(power_1) * np.sqrt(2 / n) * 24 / np.pi**2 / length_px
-    return float(roll), float(np.sqrt(power_0 / n))
+    told = n >= FEWEST_SPECTRAL
+    return np.where(told, roll, 0.0), np.where(told, np.sqrt(power_0 / n), 0.0)

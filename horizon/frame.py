@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .angles import apart_rad, up_from_angles
-from .bend import effect, no_bend
 from .coarse import Area, candidates, picture_area
+from .cone import KeptLine, kept_line, no_line
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, pixels, scaled
-from .readout import row_shift
 from .sides import Sides, TwoSides
 from .verify import UNKNOWN_OTHERS, Others, Weighed, edge_strength, weighed
 
@@ -66,10 +65,9 @@ class HorizonFit:
     that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
     line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
     the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
-    towards ``up_cam``. ``followed``: found from the start, without a search. ``row_shift`` (3, 3): what a
-    rate of the up vector does to the fit, as of :mod:`horizon.readout`. ``bend`` (4,): how bent the line is
-    and what a bending lens does to it, as of :mod:`horizon.bend`. ``reason``:
-    "" or why the frame was refused (then the rest is NaN).
+    towards ``up_cam``. ``followed``: found from the start, without a search. ``line``: what is kept of the
+    edge points, to read them with another dip. ``reason``: "" or why the frame was refused (then the rest is
+    NaN).
     """
 
     up_cam: Array
@@ -82,8 +80,7 @@ class HorizonFit:
     brighter_grey: float
     sky_odds: float
     followed: bool
-    row_shift: Array
-    bend: Array
+    line: KeptLine
     reason: str
 
 
@@ -138,10 +135,7 @@ def refused(reason: str) -> HorizonFit:
     """A frame that is not measured, and why."""
     nan, nan3 = float("nan"), np.full(3, np.nan)
     unknown = np.full((2, 2), nan)
-    no_shift = np.full((3, 3), nan)
-    return HorizonFit(
-        nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, False, no_shift, no_bend(), reason
-    )
+    return HorizonFit(nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, False, no_line(), reason)
 
 
 def measure_frame(
@@ -418,7 +412,6 @@ def _result(
         sign * brighter,
         sign * odds,
         followed,
-        row_shift(edges.rays, fit.weight, fit.up_cam, full.lens),
-        effect(edges.rays, fit.weight * fit.agreeing, edges.along_px, fit.up_cam, dip_rad, full.lens),
+        kept_line(edges, fit, sign * fit.up_cam, full.lens),
         "",
     )

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from .angles import angles_from_up, tangent_frame
-from .lens import Lens, pixels
+from .fit import inverse_2x2
 
 __all__ = ["USUAL_READOUT_S", "at_middle_row", "readout_rms_s", "row_shift"]
 
@@ -53,19 +53,13 @@ UNKNOWN_RATE_RAD_S = math.radians(5.0)
 ROUNDS = 2
 
 
-def row_shift(rays: Array, weight: Array, up_cam: Array, lens: Lens) -> Array:
-    """N of the module's text (3, 3): what a rate of the up vector does to the fit, per readout.
+def row_shift(axes: Array, normal: Array, late: Array) -> Array:
+    """N of the module's text (n, 3, 3): what a rate of the up vector does to the fit, per readout.
 
-    ``rays`` (n, 3): edge points. ``weight`` (n,): those the fit of ``up_cam`` ended with. ``lens``: of the
-    picture whose rows are meant.
+    ``axes`` (n, 3, 2): E. ``normal``, ``late`` (n, 2, 2): A^T W A and A^T W diag(s) A.
     """
-    axes = np.column_stack(tangent_frame(*angles_from_up(up_cam)))
-    design = rays @ axes
-    row = (pixels(lens, rays)[:, 1] + 0.5) / lens.height_px - 0.5
-    weighted = weight[:, None] * design
-    normal = design.T @ weighted
-    late = weighted.T @ (row[:, None] * design)
-    return np.asarray(axes @ np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), late) @ axes.T)
+    steadied = normal + 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2)
+    return np.asarray(axes @ inverse_2x2(steadied) @ late @ np.swapaxes(axes, 1, 2))
 
 
 def readout_rms_s(fps: float) -> float:

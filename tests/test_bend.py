@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from horizon.angles import angles_from_up, directions, tangent_frame, up_from_angles
-from horizon.bend import bend_of, effect
+from horizon.angles import angles_from_up, directions, up_from_angles
+from horizon.bend import bend_of
 from horizon.lens import lens_from_hfov, rays
+from tests.edge_lines import read_line
 from tests.footage import projected
 
 WIDE = lens_from_hfov(1920, 1080, 70.0)
@@ -27,14 +28,9 @@ def seen_through(share, roll_deg, pitch_deg):
     up = up_from_angles(*np.radians([roll_deg, pitch_deg]))
     points = projected(true_lens(share), directions(up, np.linspace(-1.0, 1.0, 400)))
     points = points[(points > 0).all(axis=1) & (points < [1919, 1079]).all(axis=1)]
-    ray, now = rays(WIDE, points), up
-    for _ in range(8):
-        axes = np.column_stack(tangent_frame(*angles_from_up(now)))
-        move = np.linalg.lstsq(ray @ axes, -ray @ now, rcond=None)[0]
-        now = now + axes @ move
-        now = now / np.linalg.norm(now)
     along = np.linalg.norm(points - points[0], axis=1)
-    return effect(ray, np.ones(len(ray)), along, now, 0.0, WIDE), now
+    read = read_line(rays(WIDE, points), up, WIDE, along_px=along)
+    return read.bend[0], read.up_cam[0]
 
 
 @settings(max_examples=40, deadline=None)

@@ -26,10 +26,11 @@ HORIZON = [
     "verify",
     "bend",
     "readout",
+    "cone",
     "frame",
 ]
-HORIZON += ["level", "sequence", "pan", "looking", "measure", "thin", "swing", "reference", "selfcheck"]
-HORIZON += ["lettering", "draw", "synthetic"]
+HORIZON += ["level", "looking", "looks", "sequence", "pan", "measure", "thin", "swing", "reference"]
+HORIZON += ["selfcheck", "lettering", "draw", "synthetic"]
 
 
 def modules(package: str) -> list[Path]:

@@ -1,4 +1,4 @@
-"""Clips are measured once: again only where content, lens, surroundings or the measuring itself changed."""
+"""Clips are measured once: again only where content, lens or the measuring itself changed."""
 
 import dataclasses
 import os
@@ -9,10 +9,11 @@ import pytest
 
 import attitude.check
 from attitude.check import examine
-from attitude.kept_tracks import CACHE_VARIABLE, keep, kept, track_key
+from attitude.kept_tracks import CACHE_VARIABLE, keep, keep_looks, kept, kept_looks, track_key
 from horizon.clip import ClipError, probe
+from horizon.cone import KeptLine
 from horizon.lens import lens_from_hfov
-from horizon.measure import measure_clip
+from horizon.measure import look_at_clip, measure_clip
 from tests.footage import known_lens, tilting_shoot
 
 LASTS_S = 5.0
@@ -44,10 +45,17 @@ def measured(monkeypatch):
 
     def noted(facts, *args, **told):
         names.append(facts.path.name)
-        return measure_clip(facts, *args, **told)
+        return look_at_clip(facts, *args, **told)
 
-    monkeypatch.setattr(attitude.check, "measure_clip", noted)
+    monkeypatch.setattr(attitude.check, "look_at_clip", noted)
     return names
+
+
+@pytest.fixture(scope="module")
+def looked(filmed):
+    """The looks at that clip."""
+    _, facts, _ = filmed
+    return look_at_clip(facts, lens_from_hfov(320, 180, 60.0))
 
 
 def test_a_track_comes_back_as_it_was(filmed, own):
@@ -68,6 +76,33 @@ def test_a_track_comes_back_as_it_was(filmed, own):
     for field in dataclasses.fields(whole):
         if field.name not in ("track", "yaw_rate"):
             assert np.array_equal(getattr(back, field.name), getattr(whole, field.name)), field.name
+
+
+def test_looks_come_back_as_they_were(filmed, looked, own):
+    _, facts, _ = filmed
+    whole = dataclasses.replace(
+        looked, notes=("tilt.mp4: one note",), covered=np.zeros((2, 3), np.uint8), damage="half"
+    )
+    key = track_key(facts, {"lens": "this"})
+    assert kept_looks(key, facts) is None
+    keep_looks(key, whole, "tilt.mp4")
+    back = kept_looks(key, facts)
+    for field in dataclasses.fields(KeptLine):
+        one, other = getattr(back.line, field.name), getattr(whole.line, field.name)
+        assert one.dtype == other.dtype, field.name
+        assert np.array_equal(one, other, equal_nan=True), field.name
+    for field in dataclasses.fields(whole):
+        one, other = getattr(back, field.name), getattr(whole, field.name)
+        if isinstance(other, np.ndarray):
+            assert one.dtype == other.dtype, field.name
+            assert np.array_equal(one, other, equal_nan=one.dtype.kind == "f"), field.name
+        elif field.name != "line":
+            assert one == other, field.name
+    there = dataclasses.replace(facts, path=facts.path.with_name("moved.mp4"))
+    assert kept_looks(key, there).notes == ("moved.mp4: one note",)
+    # A track of the same key is no set of looks.
+    keep(key, filmed[2])
+    assert kept_looks(key, facts) is None
 
 
 def test_a_clip_of_another_name_is_the_same_clip(filmed, own, tmp_path):
@@ -96,19 +131,59 @@ def test_what_the_measuring_depends_on_is_in_the_key(filmed, tmp_path):
     assert track_key(dataclasses.replace(facts, path=tmp_path / "gone.mp4"), {}) == ""
 
 
-def test_a_check_with_another_tolerance_measures_nothing(filmed, own, measured):
+def as_changed(sheet, name, *changes):
+    """A sheet beside another, with words put in place of others."""
+    text = sheet.read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    other = sheet.with_name(name)
+    other.write_text(text, encoding="utf-8")
+    return other
+
+
+CHANGES = {
+    "tolerance": ('title = "tilting"', 'title = "tilting"\ntolerance_deg = 0.2'),
+    "height": ("height_m = 20.0", "height_m = 140.0"),
+    "no height": ("height_m = 20.0\n", ""),
+    "surface": ('surface = "sea"', 'surface = "lake"\nshore_m = [900.0, 1500.0]'),
+    "readout": ("[camera]", "[camera]\nreadout_ms = 12.0"),
+    "log": ('[[log]]\nfile = "log.csv"\nattitude_of = "camera_sensor"\n', ""),
+}
+
+
+@pytest.mark.parametrize("change", sorted(CHANGES))
+def test_what_the_sheet_says_of_all_else_costs_no_measuring_and_changes_no_result(
+    filmed, own, monkeypatch, change
+):
+    """Equal numbers to those of a check that finds nothing kept, and no frame is read."""
     sheet, _, _ = filmed
+    other = as_changed(sheet, f"{change.replace(' ', '_')}.toml", CHANGES[change])
+    fresh = examine(other)
+    for path in own.iterdir():
+        path.unlink()
     first = examine(sheet)
-    other = sheet.with_name("other.toml")
-    other.write_text("tolerance_deg = 0.2\n" + sheet.read_text(encoding="utf-8"), encoding="utf-8")
-    again = examine(other)
-    assert measured == ["tilt.mp4"]
-    pd.testing.assert_frame_equal(first.footage.tracks[0].track, again.footage.tracks[0].track)
-    assert again.causes.lean == first.causes.lean
-    other.write_text(
-        sheet.read_text(encoding="utf-8").replace("hfov_deg = 60", "hfov_deg = 61"), encoding="utf-8"
-    )
-    examine(other)
+
+    def unread(*args, **told):
+        raise AssertionError("a clip was read")
+
+    with monkeypatch.context() as patch:
+        for name in ("horizon.measure.read_frames", "horizon.measure.spread_lumas"):
+            patch.setattr(name, unread)
+        again = examine(other)
+    one, two = again.footage.tracks[0], fresh.footage.tracks[0]
+    pd.testing.assert_frame_equal(one.track, two.track, check_exact=True)
+    pd.testing.assert_frame_equal(one.yaw_rate, two.yaw_rate, check_exact=True)
+    assert (one.sky, one.dip_rad, one.notes) == (two.sky, two.dip_rad, two.notes)
+    with np.printoptions(threshold=np.inf, precision=17):
+        assert repr(again.causes) == repr(fresh.causes)
+    assert (first.footage.tracks[0].dip_rad == one.dip_rad) == (change in ("tolerance", "readout", "log"))
+
+
+def test_another_field_of_view_is_measured_anew(filmed, own, measured):
+    sheet, _, _ = filmed
+    examine(sheet)
+    examine(as_changed(sheet, "other.toml", ("hfov_deg = 60", "hfov_deg = 61")))
     assert measured == ["tilt.mp4"] * 2
 
 
@@ -118,7 +193,7 @@ def test_an_interrupted_check_goes_on_where_it_was(filmed, own, measured, tmp_pa
         (tmp_path / name).write_bytes(facts.path.read_bytes() + name.encode())
     entries = "".join(f'[[clip]]\nfile = "{name}"\n' for name in ("a.mp4", "b.mp4"))
     (tmp_path / "shoot.toml").write_text(f"[camera]\nhfov_deg = 60\n{entries}", encoding="utf-8")
-    whole = attitude.check.measure_clip
+    whole = attitude.check.look_at_clip
 
     def stopped(clip, *args, **told):
         if clip.path.name == "b.mp4":
@@ -126,7 +201,7 @@ def test_an_interrupted_check_goes_on_where_it_was(filmed, own, measured, tmp_pa
         return whole(clip, *args, **told)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(attitude.check, "measure_clip", stopped)
+        patch.setattr(attitude.check, "look_at_clip", stopped)
         with pytest.raises(ClipError):
             examine(tmp_path / "shoot.toml")
     examine(tmp_path / "shoot.toml")

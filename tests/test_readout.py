@@ -10,8 +10,9 @@ from horizon.angles import angles_from_up, directions, tangent_frame, up_from_an
 from horizon.clip import probe, with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov, pixels, rays
 from horizon.measure import measure_clip
-from horizon.readout import at_middle_row, readout_rms_s, row_shift
+from horizon.readout import at_middle_row, readout_rms_s
 from horizon.synthetic import draw_frame, make_scene
+from tests.edge_lines import read_line
 
 LENS = lens_from_hfov(480, 270, 70)
 READOUT_S = 0.020
@@ -107,15 +108,16 @@ def seen_line(lens, up, rate_rad_s, readout_s):
     rates_dps=st.tuples(st.floats(-30, 30), st.floats(-30, 30)),
 )
 @settings(max_examples=60, deadline=None)
-def test_the_shift_is_that_of_a_plane_through_the_seen_rays(roll_deg, pitch_deg, rates_dps):
-    """A plane by singular values (total least squares) knows nothing of rows; the shift takes them off."""
+def test_the_shift_takes_off_what_the_rows_did_to_a_plane_through_the_seen_rays(
+    roll_deg, pitch_deg, rates_dps
+):
+    """The plane that is fitted knows nothing of rows."""
     assume(np.hypot(*rates_dps) > 1)
     up = up_from_angles(np.radians(roll_deg), np.radians(pitch_deg))
     rate = np.radians(rates_dps) @ np.stack(tangent_frame(*angles_from_up(up)))
     ray = seen_line(LENS, up, rate, READOUT_S)
-    plane = np.linalg.svd(ray)[2][-1]
-    plane *= np.sign(plane @ up)
-    shift = row_shift(ray, np.ones(len(ray)), plane, LENS)
+    read = read_line(ray, up, LENS)
+    plane, shift = read.up_cam[0], read.row_shift[0]
     without = np.linalg.norm(plane - up)
     put_right = plane - READOUT_S * shift @ rate
     assert np.linalg.norm(put_right - up) <= 0.03 * without + 2e-6
@@ -132,7 +134,7 @@ def test_pitching_while_rolled_is_a_false_slope():
     e_roll, e_pitch = tangent_frame(roll, 0.0)
     x = np.linspace(300, 1620, 50)
     line = rays(lens, np.column_stack([x, lens.cy_px - np.tan(roll) * (x - lens.cx_px)]))
-    lean = e_roll @ row_shift(line, np.ones(50), up, lens) @ e_pitch * READOUT_S * rate
+    lean = e_roll @ read_line(line, up, lens).row_shift[0] @ e_pitch * READOUT_S * rate
     assert lean == pytest.approx(np.sin(roll) * lens.fx_px * rate * READOUT_S / 1080, rel=0.01)
 
 
@@ -140,8 +142,9 @@ def test_a_line_above_the_middle_is_seen_early():
     """A tenth of the height above it by a tenth of the readout, whatever the motion."""
     up = up_from_angles(0.0, 0.0)
     line = rays(LENS, [(x, 0.4 * LENS.height_px - 0.5) for x in range(40, 440, 10)])
-    shift = row_shift(line, np.ones(len(line)), up, LENS)
-    for axis in tangent_frame(0.0, 0.0):
+    read = read_line(line, up, LENS)
+    shift = read.row_shift[0]
+    for axis in tangent_frame(*angles_from_up(read.up_cam[0])):
         assert shift @ axis == pytest.approx(-0.1 * axis, abs=1e-6)
 
 

@@ -57,7 +57,7 @@ def test_check_and_measure_hand_it_on_alike(grey):
     )
     stop = ClipError("a.mp4: stopped here; try again")
     for place, words in (
-        ("attitude.check.measure_clip", ("check", grey)),
+        ("attitude.check.track_of", ("check", grey)),
         ("horizon.measure.measure_clip", ("measure", grey / "a.mp4", "--readout-ms", 16)),
     ):
         with mock.patch(place, side_effect=stop) as measure:
@@ -70,7 +70,7 @@ def test_an_impossible_readout_is_one_line_before_anything_is_measured(grey):
     (grey / "shoot.toml").write_text(
         '[camera]\nreadout_ms = 50\n[[clip]]\nfile = "a.mp4"\n', encoding="utf-8"
     )
-    with mock.patch("attitude.check.measure_clip") as measure:
+    with mock.patch("attitude.check.look_at_clip") as measure:
         for words in (("check", grey), ("measure", grey / "a.mp4", "--readout-ms", 50)):
             done = run_here(*words)
             assert done.returncode == 2

@@ -8,7 +8,7 @@ import datetime as dt
 import json
 import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -48,6 +48,7 @@ from attitude.report import REPORT_FILES, Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, VIDEO, look_through
+from attitude.self_checked import Looked, checked
 from attitude.sheet import CLOCK_SET_YEAR, HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
@@ -56,26 +57,25 @@ from attitude.verdict import judge
 from attitude.wrong_unit import refuse_wrong_unit
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
-from horizon.clip import ClipFacts, probe, read_frames
+from horizon.clip import ClipFacts, probe
 from horizon.lens import Lens
 from horizon.looks import ClipTrack, track_of
 from horizon.measure import look_at_clip
 from horizon.reference import measure_reference
-from horizon.selfcheck import Sample, fits_in, self_check
 
 __all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
 
-SELF_CHECKED, SAMPLED_S = 4, 60.0
 FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
 
 
 @dataclass(frozen=True)
 class Footage:
-    """Clips as measured; lenses and paths by the clip's file name."""
+    """Clips as measured; lenses and paths by the clip's file name. looked : those that show a horizon."""
 
     tracks: tuple[ClipTrack, ...]
     lenses: dict[str, KnownLens]
     paths: dict[str, Path]
+    looked: tuple[Looked, ...]
 
 
 @dataclass(frozen=True)
@@ -167,8 +167,8 @@ def check(
     learned = learn(past, seen.shoot.rig)
     shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
     with stage(progress, "checking the measuring on turned frames") as told:
-        checked = self_check(_samples(footage), executor=executor, progress=told)
-    distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in checked.defects)
+        turned = checked(footage.looked, executor=executor, progress=told)
+    distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in turned.defects)
     causes = replace(seen.causes, notes=(*distrust, *seen.causes.notes))
     verdict = judge(causes, shoot)
     assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings)
@@ -182,10 +182,10 @@ def check(
     # Until everything is drawn, nothing of an earlier check is touched.
     with waiting_folder(folder) as waiting:
         looked = look_through(
-            footage.tracks, lenses, frames, kept, beyond, left_out, waiting, progress=progress
+            footage.tracks, lenses, frames, kept, left_out, waiting, earlier=folder, progress=progress
         )
         causes = replace(causes, notes=(*causes.notes, *looked.notes))
-        result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, checked)
+        result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, turned)
         material = Material(
             shoot=shoot,
             tracks=footage.tracks,
@@ -198,7 +198,7 @@ def check(
             corrections=as_played(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
             flagged=beyond,
             pictures=looked.pictures,
-            self_check=checked,
+            self_check=turned,
             review=looked.review,
             worst=looked.worst,
             covariates=None if seen.solution is None else covariates(seen.solution, logs),
@@ -207,7 +207,7 @@ def check(
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
             _write(material, waiting)
-        _put_in_place(waiting, folder)
+        _put_in_place(waiting, folder, stands=looked.stands)
     return material, folder
 
 
@@ -220,36 +220,40 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
     begins, ends = ends_s[:-1] / ends_s[-1], ends_s[1:] / ends_s[-1]
     tracks: list[ClipTrack] = []
     lenses: dict[str, KnownLens] = {}
+    looked: list[Looked] = []
     # The stage of an only clip says it all.
     with stage(progress if len(files) > 1 else None, f"measuring {len(files)} clips") as whole:
         for (clip, facts), first, last in zip(files, begins, ends, strict=True):
             name = facts.path.name
             with stage(progress, f"measuring {name}", of=part(whole, float(first), float(last))) as told:
-                track, lenses[name] = _measure_file(facts, clip, shoot, executor, told)
+                known = lenses[name] = lens_of(facts, shoot.camera, clip)
+                if clip.reference == HORIZON:
+                    looked.append(_look_at(facts, known.lens, executor, told))
+                    track = _track_of(looked[-1], clip, shoot, known)
+                else:
+                    track = _measure_reference(facts, clip, shoot, known.lens, executor, told)
             tracks.append(in_real_time(track, clip.time_scale))
-    return Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files})
+    return Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files}, tuple(looked))
 
 
-def _measure_file(
-    facts: ClipFacts, clip: ClipSheet, shoot: Shoot, executor: Executor | None, progress: Share
-) -> tuple[ClipTrack, KnownLens]:
-    known = lens_of(facts, shoot.camera, clip)
-    if clip.reference != HORIZON:
-        return _measure_reference(facts, clip, shoot, known.lens, executor, progress), known
-    key = track_key(facts, {"lens": known.lens, "reference": clip.reference})
+def _look_at(facts: ClipFacts, lens: Lens, executor: Executor | None, progress: Share) -> Looked:
+    key = track_key(facts, {"lens": lens, "reference": HORIZON})
     looks = kept_looks(key, facts)
     if looks is None:
-        looks = look_at_clip(facts, known.lens, executor=executor, progress=progress)
+        looks = look_at_clip(facts, lens, executor=executor, progress=progress)
         keep_looks(key, looks, facts.path.name)
-    track = track_of(
-        looks,
-        facts,
-        known.lens,
+    return Looked(facts, lens, looks, key)
+
+
+def _track_of(seen: Looked, clip: ClipSheet, shoot: Shoot, known: KnownLens) -> ClipTrack:
+    return track_of(
+        seen.looks,
+        seen.facts,
+        seen.lens,
         dip_rad=visible_dip_rad(shoot.horizon),
         surroundings=surroundings_of(shoot, clip, known),
-        readout_s=readout_s_of(facts, shoot.camera, clip),
+        readout_s=readout_s_of(seen.facts, shoot.camera, clip),
     )
-    return track, known
 
 
 def _measure_reference(
@@ -345,50 +349,6 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     return table
 
 
-def _samples(footage: Footage) -> Iterator[Sample]:
-    """A few measured frames for the self-check, spread over the clips, their time and the roll."""
-    parts = []
-    for track in footage.tracks:
-        if track.reference != HORIZON:
-            continue
-        table = track.track.dropna(subset=["roll_deg", "pitch_deg"])
-        roll_deg, pitch_deg = (table[name].to_numpy(float) for name in ("roll_deg", "pitch_deg"))
-        inside = fits_in(footage.lenses[track.clip].lens, roll_deg, pitch_deg, track.dip_rad)
-        table = table.loc[inside, ["clip", "frame", "t_s", "roll_deg"]]
-        if len(table):
-            # Finding a frame means decoding up to it.
-            parts.append(table[table["t_s"] <= table["t_s"].min() + SAMPLED_S])
-    if not parts:
-        return
-    able = pd.concat(parts, ignore_index=True)
-    chosen = able.loc[_spread(able, SELF_CHECKED)]
-    track_of = {track.clip: track for track in footage.tracks}
-    for clip, rows in chosen.groupby("clip", sort=False):
-        wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
-        lens, dip_rad = footage.lenses[str(clip)].lens, track_of[str(clip)].dip_rad
-        for frame in read_frames(footage.paths[str(clip)]):
-            if frame.index in wanted and not frame.fault:
-                t_s, its_roll_deg = wanted.pop(frame.index).tolist()
-                yield Sample(str(clip), t_s, frame.luma, lens, its_roll_deg, dip_rad)
-            if not wanted:
-                break
-
-
-def _spread(frames: pd.DataFrame, count: int) -> list[int]:
-    """Rows that lie far apart: each the one farthest from those already taken."""
-    t_s = frames["t_s"].to_numpy(float) / SAMPLED_S
-    roll = np.deg2rad(frames["roll_deg"].to_numpy(float))
-    clip = pd.factorize(frames["clip"])[0]
-    taken: list[int] = []
-    nearest = np.full(len(frames), np.inf)
-    while len(taken) < min(count, len(frames)):
-        k = int(np.argmax(nearest))
-        taken.append(k)
-        apart = np.abs(t_s - t_s[k]) + 2 * np.abs(np.sin((roll - roll[k]) / 2)) + (clip != clip[k])
-        nearest = np.minimum(nearest, apart)
-    return taken
-
-
 def _write(material: Material, waiting: Path) -> None:
     """Write everything beside the video and the sheet of the worst moments, which wait there already."""
     write_report(material, waiting)
@@ -400,15 +360,18 @@ def _write(material: Material, waiting: Path) -> None:
     _write_text(waiting / RESULT, text + "\n")
 
 
-def _put_in_place(waiting: Path, folder: Path) -> None:
-    """Rename every file of a result into its folder; what this shoot does not have is removed there."""
+def _put_in_place(waiting: Path, folder: Path, *, stands: bool) -> None:
+    """Rename every file of a result into its folder; what this shoot does not have is removed there.
+
+    ``stands``: the video there is this result's own.
+    """
     # The result last, so that whoever waits for it finds the rest beside it, and none of an earlier check
     # stands beside files that are not its own.
     (folder / RESULT).unlink(missing_ok=True)
     for name in (*REPORT_FILES, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
         if (waiting / name).exists():
             os.replace(waiting / name, folder / name)
-        else:
+        elif not (stands and name == VIDEO):
             (folder / name).unlink(missing_ok=True)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 
+import horizon
 from attitude.kept_tracks import code_digest
 
 __all__ = ["ClusterError", "cluster_workers"]
@@ -19,6 +20,10 @@ INSTALL = "pip install 'horizon-drift[cluster]'"
 
 class ClusterError(ValueError):
     """A scheduler that cannot be used, and why."""
+
+
+def _code() -> str:
+    return code_digest(horizon)
 
 
 @contextmanager
@@ -48,7 +53,7 @@ def cluster_workers(address: str) -> Iterator[Executor]:
         if not workers:
             raise ClusterError(f"--scheduler {address}: it has no workers; start some, then again")
         try:
-            others = [name for name, code in client.run(code_digest).items() if code != code_digest()]
+            others = [name for name, code in client.run(_code).items() if code != _code()]
         except ImportError:
             others = list(workers)
         if others:

@@ -22,6 +22,7 @@ from hashlib import blake2b
 from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -38,7 +39,18 @@ from horizon.looks import ClipLooks, ClipTrack
 if TYPE_CHECKING:
     from horizon.clip import ClipFacts
 
-__all__ = ["CACHE_VARIABLE", "code_digest", "keep", "keep_looks", "kept", "kept_looks", "track_key"]
+__all__ = [
+    "CACHE_VARIABLE",
+    "code_digest",
+    "keep",
+    "keep_looks",
+    "kept",
+    "kept_looks",
+    "key_of",
+    "read_kept",
+    "track_key",
+    "write_kept",
+]
 
 CACHE_VARIABLE = "HORIZON_DRIFT_CACHE"
 # The looks at an hour of footage take 18 MB: room for a season's archive.
@@ -71,22 +83,23 @@ def track_key(facts: ClipFacts, told: Mapping[str, Any]) -> str:
     except OSError:
         return ""
     # The digest samples a long file; whoever changes a byte between the samples changes the time.
-    parts = [
-        content.hex(),
-        str(stat.st_mtime_ns),
-        code_digest(),
-        *(f"{key}={told[key]!r}" for key in sorted(told)),
-    ]
+    told = {**told, "file": f"{content.hex()} {stat.st_mtime_ns}", "code": code_digest(horizon)}
+    return key_of(*(f"{key}={told[key]!r}" for key in sorted(told)))
+
+
+def key_of(*parts: str) -> str:
+    """What stands for all of these texts."""
     return blake2b("\n".join(parts).encode("utf-8", "surrogateescape"), digest_size=20).hexdigest()
 
 
-@lru_cache(maxsize=1)
-def code_digest() -> str:
-    """Digest of what measures: this package's part, and the libraries that decide on numbers."""
+@lru_cache(maxsize=4)
+def code_digest(*packages: ModuleType) -> str:
+    """Digest of what measures: these of this project's packages, and the libraries that decide on numbers."""
     found = blake2b(digest_size=20)
-    folder = Path(horizon.__file__).parent
-    for path in sorted([*folder.glob("*.py"), *folder.glob("*.json")]):
-        found.update(path.name.encode() + path.read_bytes())
+    for package in packages:
+        folder = Path(package.__path__[0])
+        for path in sorted(path for ending in ("*.py", "*.json") for path in folder.rglob(ending)):
+            found.update(path.relative_to(folder).as_posix().encode() + path.read_bytes())
     for name in ("numpy", "scipy", "opencv-python", "av"):
         found.update(f"{name} {version(name)}".encode())
     found.update(sys.version.encode())
@@ -95,12 +108,12 @@ def code_digest() -> str:
 
 def kept(key: str, facts: ClipFacts) -> ClipTrack | None:
     """The track of this key, as of ``facts``; None where there is none or it cannot be read."""
-    return _read(key, lambda held: _whole(held, facts))
+    return read_kept(key, lambda held: _whole(held, facts))
 
 
 def kept_looks(key: str, facts: ClipFacts) -> ClipLooks | None:
     """The looks of this key, as of ``facts``; None where there are none or they cannot be read."""
-    return _read(key, lambda held: _whole_looks(held, facts))
+    return read_kept(key, lambda held: _whole_looks(held, facts))
 
 
 def keep(key: str, track: ClipTrack) -> None:
@@ -115,7 +128,7 @@ def keep(key: str, track: ClipTrack) -> None:
         "reference": track.reference,
         "notes": list(track.notes),
     }
-    arrays: dict[str, Any] = {"about": np.array(json.dumps(about))}
+    arrays: dict[str, Any] = {}
     for name in TRACK_COLUMNS:
         column = table[name].astype(str) if name in WORDS else table[name]
         arrays[f"track_{name}"] = column.to_numpy(str if name in WORDS else None)
@@ -125,9 +138,7 @@ def keep(key: str, track: ClipTrack) -> None:
         arrays["covered"] = track.covered
     if track.normals is not None:
         arrays["normals"] = track.normals
-    data = BytesIO()
-    np.savez_compressed(data, **arrays)
-    _write(key, data.getvalue())
+    write_kept(key, about, arrays)
 
 
 def keep_looks(key: str, looks: ClipLooks, clip: str) -> None:
@@ -142,18 +153,18 @@ def keep_looks(key: str, looks: ClipLooks, clip: str) -> None:
     arrays |= {f"line_{one.name}": getattr(looks.line, one.name) for one in fields(KeptLine)}
     if looks.covered is not None:
         arrays["covered"] = looks.covered
-    data = BytesIO()
-    np.savez_compressed(data, about=np.array(json.dumps(about)), **arrays)
-    _write(key, data.getvalue())
+    write_kept(key, about, arrays)
 
 
-def _read(key: str, whole: Callable[[Mapping[str, Any]], Whole]) -> Whole | None:
+def read_kept(key: str, whole: Callable[[Mapping[str, Any]], Whole]) -> Whole | None:
+    """What ``whole`` makes of the arrays of this key and their ``about``; None where it cannot be read."""
     if not key:
         return None
     path = _folder() / f"{key}.npz"
     try:
         with np.load(BytesIO(path.read_bytes()), allow_pickle=False) as file:
-            found = whole({name: file[name] for name in file.files})
+            held: dict[str, Any] = {name: file[name] for name in file.files}
+        found = whole(held | {"about": json.loads(str(held["about"]))})
         # Used: the next clearing takes others first.
         os.utime(path)
     except SPOILT:
@@ -161,18 +172,20 @@ def _read(key: str, whole: Callable[[Mapping[str, Any]], Whole]) -> Whole | None
     return found
 
 
-def _write(key: str, data: bytes) -> None:
+def write_kept(key: str, about: Mapping[str, Any], arrays: Mapping[str, Any]) -> None:
+    """Keep arrays and words; a disk that is full or may not be written to costs nothing but time later."""
     if not key:
         return
-    folder = _folder()
+    data, folder = BytesIO(), _folder()
+    np.savez_compressed(data, about=np.array(json.dumps(about)), **arrays)
     with suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(folder / f"{key}.npz", data)
+        write_whole(folder / f"{key}.npz", data.getvalue())
         _cleared(folder)
 
 
 def _whole_looks(held: Mapping[str, Any], facts: ClipFacts) -> ClipLooks:
-    about = json.loads(str(held["about"]))
+    about = held["about"]
     looks = ClipLooks(
         **{name: held[name] for name in LOOKS},
         line=KeptLine(**{one.name: held[f"line_{one.name}"] for one in fields(KeptLine)}),
@@ -193,7 +206,7 @@ def _renamed(about: Mapping[str, Any], facts: ClipFacts) -> tuple[str, ...]:
 
 
 def _whole(held: Mapping[str, Any], facts: ClipFacts) -> ClipTrack:
-    about = json.loads(str(held["about"]))
+    about = held["about"]
     table = pd.DataFrame({name: held[f"track_{name}"] for name in TRACK_COLUMNS})
     table = table.astype({"frame": int, **dict.fromkeys(WORDS, str)})
     table["clip"] = facts.path.name

@@ -11,7 +11,9 @@ Everything is drawn on the stored pixels, through the lens, and turned afterward
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from hashlib import blake2b
 from pathlib import Path
 
 import cv2
@@ -21,11 +23,21 @@ from numpy.typing import NDArray
 
 from attitude.files import whole_file, write_whole
 from attitude.infer import moment_lean
+from attitude.kept_review import (
+    SHEET,
+    VIDEO,
+    DrawnFrom,
+    LookedThrough,
+    drawn_before,
+    keep_drawn,
+    line_reach_rad,
+)
 from attitude.moments import Moment, shown_moments, worst_moments
 from attitude.picture import tilt_about_pose
 from attitude.progress import Progress, Share, stage
+from attitude.recording import content_digest
 from attitude.reference_lines import WORDS
-from attitude.report.material import Picture, Review, Segment
+from attitude.report.material import Picture, Review, Segment, picture_of
 from attitude.words import lean_words
 from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
 from horizon.clip import ClipError, Shown, read_shown, write_clip
@@ -34,7 +46,6 @@ from horizon.draw import (
     captioned,
     draw_horizon,
     draw_reference,
-    encoded,
     letterboxed,
     strip_px,
     turned,
@@ -49,7 +60,6 @@ __all__ = ["SHEET", "VIDEO", "LookedThrough", "look_through"]
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
 
-VIDEO, SHEET = "review.mp4", "worst_frames.jpg"
 FPS, LONGEST_PX, SHORTEST_PX = 10, 960, 640
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
 CRF, KEY_EVERY = 32, FPS
@@ -57,18 +67,8 @@ CRF, KEY_EVERY = 32, FPS
 CLOSE_S, CLOSE_RAD, SAME_S = 0.6, math.radians(60), 1e-3
 # A picture that is due at its time of presentation, written in the container's ticks.
 ROUNDED_S = 1e-4
-SHEET_PX, GAP_PX, SHEET_QUALITY = 1280, 8, 88
+SHEET_PX, GAP_PX = 1280, 8
 POSES = {0: "", 180: ", upside down", 90: ", sideways"}
-
-
-@dataclass(frozen=True)
-class LookedThrough:
-    """What there is to look at. worst : the sheet of the worst moments. notes : what could not be made."""
-
-    review: Review | None
-    pictures: tuple[Picture, ...]
-    worst: Picture | None
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class _Place:
 
 @dataclass(frozen=True)
 class _View:
-    """One clip: its looks (n rows) in the time that a player shows, and stretches flagged or left out."""
+    """One clip: its looks (n rows) in the time that a player shows, and stretches left out."""
 
     track: ClipTrack
     lens: Lens
@@ -96,7 +96,6 @@ class _View:
     level_deg: Array
     roll_sd_deg: Array
     reason: tuple[str, ...]
-    flagged: tuple[tuple[float, float], ...]
     left_out: tuple[tuple[float, float], ...]
 
     @property
@@ -123,30 +122,49 @@ def look_through(
     lenses: Mapping[str, Lens],
     frames: pd.DataFrame,
     kept: pd.DataFrame,
-    flagged: pd.DataFrame,
     left_out: Mapping[str, Sequence[tuple[float, float]]],
     folder: Path,
     *,
+    earlier: Path | None = None,
     progress: Progress | None = None,
 ) -> LookedThrough:
     """Write the review video and the sheet of the worst moments into ``folder``, and draw the frames to show.
 
     lenses : by clip. frames : a row per look of every track, in the tracks' order, with columns clip, frame,
-    t_s, roll_deg, pitch_deg, roll_sd_deg, reason in the reading that was settled on; ``flagged`` (as of
-    :mod:`attitude.flagged`) and ``left_out`` (by clip): all in the time that a player shows. kept : as of
-    :func:`attitude.picture.footage_roll`, in the time as filmed. Of a kind that cannot be made, no file of an
-    earlier run is left.
+    t_s, roll_deg, pitch_deg, roll_sd_deg, reason in the reading that was settled on; ``left_out`` (by
+    clip): both in the time that a player shows. kept : as of :func:`attitude.picture.footage_roll`, in the
+    time as filmed. Of a kind that cannot be made, no file of an earlier run is left. earlier : folder of the
+    last results; where what lies there still shows the truth, no clip is read and no video written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    views = [
-        _view(track, lenses[track.clip], frames, flagged, left_out.get(track.clip, ())) for track in tracks
-    ]
+    views = [_view(track, lenses[track.clip], frames, left_out.get(track.clip, ())) for track in tracks]
     width_px, height_px = _canvas(views)
+    shown, worst = shown_moments(kept), worst_moments(kept)
+    drawn = _drawn_from(views, (width_px, height_px), shown, worst, kept)
+    if earlier is not None and (before := drawn_before(earlier, drawn)) is not None:
+        if before.worst is not None:
+            write_whole(folder / SHEET, before.worst.file)
+        return before
+    looked = _draw_all(views, (width_px, height_px), shown, worst, folder, progress)
+    keep_drawn(folder, drawn, looked)
+    return looked
+
+
+def _draw_all(
+    views: Sequence[_View],
+    canvas_px: tuple[int, int],
+    shown: Sequence[Moment],
+    worst_ones: Sequence[Moment],
+    folder: Path,
+    progress: Progress | None,
+) -> LookedThrough:
+    width_px, height_px = canvas_px
+    tracks = [view.track for view in views]
     columns = 3 if width_px >= height_px else 4
     tile_px = (SHEET_PX - GAP_PX) // columns - GAP_PX
     wanted = _Wanted(
-        _by_frame(shown_moments(kept), tracks),
-        _by_frame(worst_moments(kept), tracks),
+        _by_frame(shown, tracks),
+        _by_frame(worst_ones, tracks),
         (tile_px, round(tile_px * height_px / width_px)),
     )
     segments: list[Segment] = []
@@ -168,7 +186,7 @@ def look_through(
     if worst is None:
         (folder / SHEET).unlink(missing_ok=True)
     else:
-        write_whole(folder / SHEET, encoded(worst.image, ".jpg", SHEET_QUALITY))
+        write_whole(folder / SHEET, worst.file)
     pictures = [wanted.pictures[moment] for moment in wanted.shown.values() if moment in wanted.pictures]
     return LookedThrough(review, tuple(pictures), worst, notes)
 
@@ -177,7 +195,6 @@ def _view(
     track: ClipTrack,
     lens: Lens,
     frames: pd.DataFrame,
-    flagged: pd.DataFrame,
     left_out: Sequence[tuple[float, float]],
 ) -> _View:
     looks = frames[frames["clip"] == track.clip]
@@ -187,7 +204,6 @@ def _view(
     if measured.any():
         tilt_deg, _ = tilt_about_pose(roll_deg[measured])
         level_deg[measured] = wrap_deg(np.round((roll_deg[measured] - tilt_deg) / 90) * 90)
-    stretches = flagged.loc[flagged["clip"] == track.clip, ["from_s", "to_s"]].to_numpy(float).tolist()
     return _View(
         track,
         lens,
@@ -197,7 +213,6 @@ def _view(
         level_deg,
         looks["roll_sd_deg"].to_numpy(float),
         tuple(looks["reason"]),
-        tuple((from_s, to_s) for from_s, to_s in stretches),
         tuple(left_out),
     )
 
@@ -259,7 +274,7 @@ def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:
             image = _drawn(shown.colour(), view, view.lens, place, points)
             image = turned(image, view.track.facts.rotation_deg)
             image = captioned(image, _caption(view, place, time), key=points)
-            wanted.pictures[moment] = Picture(moment.caption, moment.clip, moment.t_s, image, place.words)
+            wanted.pictures[moment] = picture_of(image, moment.caption, moment.clip, moment.t_s, place.words)
     moment = wanted.worst.get(here)
     if moment is not None:
         place = _at(view, shown.t_s)
@@ -335,14 +350,11 @@ def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) ->
 
 
 def _caption(view: _View, place: _Place, t_s: float) -> Caption:
-    words, mark = place.words, ""
-    if any(from_s <= t_s <= to_s for from_s, to_s in view.left_out):
-        mark = "left out"
-    elif any(from_s <= t_s <= to_s for from_s, to_s in view.flagged):
-        mark = "flagged"
-    if mark:
-        words = f"{mark}: {words}" if words else mark
-    return Caption(words, view.track.clip, f"{t_s:.1f} s", mark, WORDS[view.track.reference])
+    words = place.words
+    left_out = any(from_s <= t_s <= to_s for from_s, to_s in view.left_out)
+    if left_out:
+        words = f"left out: {words}" if words else "left out"
+    return Caption(words, view.track.clip, f"{t_s:.1f} s", left_out, WORDS[view.track.reference])
 
 
 def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
@@ -358,4 +370,51 @@ def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
         top, left = k // columns * height + GAP_PX, k % columns * width + GAP_PX
         sheet[top : top + tile.shape[0], left : left + tile.shape[1]] = tile
     caption = f"The {len(drawn)} worst moments, worst first" if len(drawn) > 1 else "The worst moment"
-    return Picture(caption, "", 0.0, sheet, "; ".join(words for _, words in drawn))
+    words = "; ".join(words for _, words in drawn)
+    return picture_of(sheet, caption, "", 0.0, words, ending=".jpg")
+
+
+def _drawn_from(
+    views: Sequence[_View],
+    canvas_px: tuple[int, int],
+    shown: Sequence[Moment],
+    worst: Sequence[Moment],
+    kept: pd.DataFrame,
+) -> DrawnFrom:
+    """What all pictures follow from."""
+    same, columns = blake2b(repr(canvas_px).encode(), digest_size=20), []
+    for view in views:
+        track, facts, rows = view.track, view.track.facts, len(view.t_s)
+        told = (
+            track.clip,
+            replace(facts, path=Path()),
+            track.reference,
+            view.lens,
+            view.left_out,
+            view.reason,
+        )
+        same.update(repr(told).encode("utf-8", "surrogateescape"))
+        with suppress(OSError):
+            same.update(content_digest(facts.path) + str(facts.path.stat().st_mtime_ns).encode())
+        same.update(view.t_s.tobytes() + view.frame.tobytes() + view.level_deg.tobytes())
+        same.update(b"" if track.covered is None else track.covered.tobytes())
+        seen = view.seen_px
+        scaled_rad = view.lens.pixel_rad / min(canvas_px[0] / seen[0], canvas_px[1] / seen[1])
+        sds_deg = np.array([moment_lean(0.0, sd).sd for sd in view.roll_sd_deg.tolist()])
+        normals = np.full((rows, 3), np.nan) if track.normals is None else track.normals
+        each = [np.full(rows, one) for one in (track.dip_rad, scaled_rad, line_reach_rad(view.lens))]
+        columns.append(np.column_stack([view.up_cam, normals, sds_deg, *each]))
+    table = np.concatenate([np.empty((0, 10)), *columns])
+    up, normal, sd_deg, dip_rad, pixel_rad, reach_rad = np.split(table, [3, 6, 7, 8, 9], axis=1)
+    return DrawnFrom(
+        same=same.hexdigest(),
+        up_cam=up,
+        normal=normal,
+        dip_rad=dip_rad[:, 0],
+        sd_deg=sd_deg[:, 0],
+        pixel_rad=pixel_rad[:, 0],
+        reach_rad=reach_rad[:, 0],
+        shown=tuple(shown),
+        worst=tuple(worst),
+        kept=kept,
+    )

@@ -61,15 +61,12 @@ LEVEL = _Line(SKY_BLUE, 1.6, 5.0, 15.0)
 
 @dataclass(frozen=True)
 class Caption:
-    """What stands below a picture. mark : "", "flagged" (a solid bar) or "left out" (a broken one).
-
-    line : what was measured, for the key.
-    """
+    """What stands below a picture. left_out : a broken bar marks it. line : what was measured."""
 
     words: str
     clip: str
     time: str
-    mark: str = ""
+    left_out: bool = False
     line: str = "horizon"
 
 
@@ -150,7 +147,8 @@ def captioned(picture: Image, caption: Caption, *, key: EdgePoints | None = None
     height, width = picture.shape[:2]
     size, wide, bar = _letters_px(width, height), _is_wide(width, height), _bar_px(width, height)
     strip = np.full((strip_px(width, height, key=key is not None), width, 3), PAPER_GREY, np.uint8)
-    _bar(strip, caption.mark, bar)
+    if caption.left_out:
+        _bar(strip, bar)
     line, left = round((ABOVE + BELOW) * 1.25 * size), size // 2
     top = bar + size // 6
     time = readable(caption.time)
@@ -258,12 +256,9 @@ def _bar_px(width_px: int, height_px: int) -> int:
     return max(3, round(BAR_PX * max(width_px, height_px) / LONG_PX))
 
 
-def _bar(strip: Image, mark: str, bar_px: int) -> None:
-    if mark == "flagged":
-        strip[:bar_px] = VERMILLION
-    elif mark == "left out":
-        for x in range(0, strip.shape[1], 8 * bar_px):
-            strip[:bar_px, x : x + 4 * bar_px] = FAINT
+def _bar(strip: Image, bar_px: int) -> None:
+    for x in range(0, strip.shape[1], 8 * bar_px):
+        strip[:bar_px, x : x + 4 * bar_px] = FAINT
 
 
 def _key_rows(width_px: int, height_px: int) -> int:

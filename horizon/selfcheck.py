@@ -13,6 +13,7 @@ skyline is seen each time. With d the reading minus what was expected of it,
     d = (scale - 1) x turn + bias +- c      (- for turned, + for mirrored pictures)
 
 where c, one for each frame, is the error of the frame's own fit and what the cut leaves of a ragged skyline.
+Nothing of the surroundings enters it: as when a clip is measured, the dip is taken for nil.
 Least squares; the uncertainty comes from the scatter of what is left over. The texture of the skyline is
 the same in all pictures of a frame, which is why they agree far better than any of them is known.
 """
@@ -35,6 +36,7 @@ from .frame import HorizonFit, measure_frame
 from .lens import Lens, pixels, rays
 
 __all__ = [
+    "COLUMNS",
     "MIRRORED_DEG",
     "SMALL_DEG",
     "TURNED_DEG",
@@ -42,6 +44,7 @@ __all__ = [
     "SelfCheck",
     "fits_in",
     "self_check",
+    "summed_up",
     "turned_pictures",
 ]
 
@@ -63,20 +66,19 @@ COLUMNS = ["clip", "t_s", "mirrored", "turned_deg", "read_deg", "sd_deg"]
 class Measure(Protocol):
     """What measures one picture, as ``measure_frame`` does."""
 
-    def __call__(self, luma: Luma, lens: Lens, *, dip_rad: float) -> HorizonFit:
+    def __call__(self, luma: Luma, lens: Lens) -> HorizonFit:
         """Horizon of one picture."""
 
 
 @dataclass(frozen=True)
 class Sample:
-    """A measured frame: luma picture (height, width), its lens, and the roll that was read off it."""
+    """A measured frame: luma picture (height, width), its lens, and the roll of its line, as of no dip."""
 
     clip: str
     t_s: float
     luma: Luma
     lens: Lens
     roll_deg: float
-    dip_rad: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -148,16 +150,20 @@ def self_check(
         if progress is not None:
             progress(number / len(waiting))
     table = pd.DataFrame(found, columns=COLUMNS)
-    read = table.dropna(subset=["read_deg"]).reset_index(drop=True)
-    return SelfCheck(read, len(table), len(table) - len(read), *_line(read), *_small(read), *_worst(read))
+    return summed_up(table.dropna(subset=["read_deg"]).reset_index(drop=True), len(table))
 
 
-def fits_in(lens: Lens, roll_deg: Array, pitch_deg: Array, dip_rad: float) -> NDArray[np.bool_]:
-    """Whether the horizon of frames crosses the middle of what is left of the picture after the cut."""
+def summed_up(rows: pd.DataFrame, turned: int) -> SelfCheck:
+    """What the pictures say that were measured, ``rows`` of ``COLUMNS``, of ``turned`` that were tried."""
+    return SelfCheck(rows, turned, turned - len(rows), *_line(rows), *_small(rows), *_worst(rows))
+
+
+def fits_in(lens: Lens, roll_deg: Array, pitch_deg: Array) -> NDArray[np.bool_]:
+    """Whether lines, as of no dip, cross the middle of what is left of the picture after the cut."""
     half_px = _cut(lens, (0, 0, lens.width_px, lens.height_px), max(map(abs, TURNED_DEG)))
     across = np.abs(np.deg2rad(roll_deg))
     # Distance of the line from the optical axis, and room for it in its own direction.
-    off = np.abs(np.tan(np.deg2rad(pitch_deg) + dip_rad)) * (lens.fx_px + lens.fy_px) / 2
+    off = np.abs(np.tan(np.deg2rad(pitch_deg))) * (lens.fx_px + lens.fy_px) / 2
     room = np.minimum(
         half_px[0] / np.maximum(np.abs(np.sin(across)), 1e-9),
         half_px[1] / np.maximum(np.abs(np.cos(across)), 1e-9),
@@ -237,7 +243,7 @@ def _rows(sample: Sample, measure: Measure) -> list[tuple[str, float, bool, floa
     pictures, lens = turned_pictures(sample.luma, sample.lens, turns)
     rows = []
     for picture, (turn_deg, mirrored) in zip(pictures, turns if pictures else [], strict=True):
-        fit = measure(picture, lens, dip_rad=sample.dip_rad)
+        fit = measure(picture, lens)
         roll_deg = float(np.degrees(angles_from_up(fit.up_cam)[0]))
         own_deg = -sample.roll_deg if mirrored else sample.roll_deg
         # Which half is sky is voted over a whole clip, so half a turn is no error of a single picture.

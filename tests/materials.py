@@ -15,7 +15,7 @@ from attitude.findings import Estimate
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
 from attitude.picture import footage_roll, tilt_about_pose
-from attitude.report.material import Material, Picture, Review, Segment
+from attitude.report.material import Material, Review, Segment, picture_of
 from attitude.result import build_result
 from attitude.verdict import judge
 from attitude.words import lean_words
@@ -60,7 +60,7 @@ def drawn_pictures(tracks, count=3):
         time, words = f"{row['t_s']:.1f} s", lean_words(Estimate(float(tilt_deg[0]), row["roll_sd_deg"]))
         drawn = draw_horizon(image, lens, up_cam, dip_rad=scene.dip_rad)
         drawn = captioned(drawn, Caption(words, track.clip, time))
-        found.append(Picture(f"at {time}", track.clip, float(row["t_s"]), drawn, words))
+        found.append(picture_of(drawn, f"at {time}", track.clip, float(row["t_s"]), words))
     return tuple(found)
 
 

@@ -105,7 +105,7 @@ def test_a_scheduler_that_is_not_there_is_said_in_one_line(monkeypatch, address)
 
 
 def test_workers_of_another_version_are_not_used(cluster, monkeypatch):
-    monkeypatch.setattr("attitude.cluster.code_digest", other_digest)
+    monkeypatch.setattr("attitude.cluster._code", other_digest)
     words = "2 of 2 workers lack this version"
     with pytest.raises(ClusterError, match=words), cluster_workers(cluster.scheduler_address):
         pass

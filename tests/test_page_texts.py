@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from attitude.plans import hover
-from attitude.report import Picture, write_report
+from attitude.report import picture_of, write_report
 from tests.browser import Watched, browser, needs_axe, needs_chromium, serious_violations
 from tests.materials import material_of, shoot_of, with_video
 from tests.rates import world
@@ -45,7 +45,7 @@ def named(name):
     clips = (dataclasses.replace(one.shoot.clips[0], files=(Path(file),)),)
     clocks = (dataclasses.replace(one.clocks[0], clip=file),)
     one = dataclasses.replace(one, shoot=dataclasses.replace(one.shoot, clips=clips), clocks=clocks)
-    picture = Picture(name, file, 1.0, np.full((72, 128, 3), 90, np.uint8), name)
+    picture = picture_of(np.full((72, 128, 3), 90, np.uint8), name, file, 1.0, name)
     texts = {"title": name, "rig": name, "calibration": name, "notes": (f"column {name!r} is odd",)}
     material = material_of(one, pictures=[picture], damage=name, **texts)
     return with_video(dataclasses.replace(material, worst=picture))

@@ -13,7 +13,7 @@ from attitude.entries import SHOTS
 from attitude.findings import Combination, Estimate, MemberRange
 from attitude.lookalikes import LENS_FILE
 from attitude.plans import hover
-from attitude.report import Picture, contents, write_report
+from attitude.report import contents, picture_of, write_report
 from attitude.report.advice import ACTION_WORDS, action_advice, shot_advice
 from attitude.report.page import HERE
 from horizon.selfcheck import self_check
@@ -181,7 +181,7 @@ def test_hostile_text_is_shown_as_text(tmp_path):
     one = dataclasses.replace(one, shoot=dataclasses.replace(one.shoot, clips=clips), clocks=clocks)
     image = np.full((72, 128, 3), 90, np.uint8)
     material = material_of(
-        one, pictures=[Picture(HOSTILE, name, 1.0, image)], title=HOSTILE, rig=HOSTILE, notes=(HOSTILE,)
+        one, pictures=[picture_of(image, HOSTILE, name, 1.0)], title=HOSTILE, rig=HOSTILE, notes=(HOSTILE,)
     )
     write_report(material, tmp_path)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")

@@ -29,7 +29,6 @@ from horizon.measure import ClipTrack
 from tests.test_draw import off_level_px
 
 BITS, GROUND = 6, 70
-FLAGGED = pd.DataFrame(columns=["clip", "from_s", "to_s", "worst_deg"])
 
 
 def numbered(number: int, size=(128, 72)) -> np.ndarray:
@@ -94,13 +93,14 @@ def kept_of(tracks) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def looked(tracks, folder: Path, *, flagged=FLAGGED, left_out=None, progress=None, kept=None):
+def looked(tracks, folder: Path, *, left_out=None, progress=None, kept=None, earlier=None):
     lenses = {
         track.clip: lens_from_hfov(track.facts.width_px, track.facts.height_px, 70.0) for track in tracks
     }
     frames = pd.concat([track.track for track in tracks], ignore_index=True)
     kept = kept_of(tracks) if kept is None else kept
-    return look_through(tracks, lenses, frames, kept, flagged, left_out or {}, folder, progress=progress)
+    left_out = left_out or {}
+    return look_through(tracks, lenses, frames, kept, left_out, folder, earlier=earlier, progress=progress)
 
 
 def lumas(folder: Path) -> list[np.ndarray]:
@@ -281,27 +281,17 @@ def test_words_say_what_was_measured_and_what_stretches_are_marked(tmp_path, mon
     clip = even(tmp_path / "a.mp4", count=40)
     looks = [(k, k / 10, 1.5 if k < 30 else np.nan, 0.0) for k in range(0, 40, 2)]
     said = captions(monkeypatch)
-    flagged = pd.DataFrame([("a.mp4", 1.0, 1.55, 1.5), ("b.mp4", 0.0, 4.0, 1.5)], columns=FLAGGED.columns)
-    looked(
-        [tracked(clip, looks)],
-        tmp_path,
-        flagged=flagged,
-        left_out={"a.mp4": [(2.0, 2.5)]},
-        kept=pd.DataFrame(),
-    )
+    looked([tracked(clip, looks)], tmp_path, left_out={"a.mp4": [(2.0, 2.5)]}, kept=pd.DataFrame())
     assert [caption.time for caption in said] == [f"{k / 10:.1f} s" for k in range(40)]
     assert {caption.clip for caption in said} == {"a.mp4"}
     lean = "right side low by 1.50 ± 0.10 deg"
     assert said[3].words == lean
-    assert said[12].words == f"flagged: {lean}"
     assert said[22].words == f"left out: {lean}"
     assert said[30].words == said[29].words == "not measured: the edge is too faint"
     assert said[39].words == ""
-    assert [k for k, caption in enumerate(said) if caption.mark == "flagged"] == list(range(10, 16))
-    assert [k for k, caption in enumerate(said) if caption.mark == "left out"] == list(range(20, 26))
+    assert [k for k, caption in enumerate(said) if caption.left_out] == list(range(20, 26))
     lit = [(luma[361] > 60).mean() for luma in lumas(tmp_path)]
-    assert np.mean(lit[:9]) < 0.05
-    assert np.mean(lit[10:16]) > 0.95
+    assert np.mean(lit[:19]) < 0.05
     assert 0.3 < np.mean(lit[20:26]) < 0.7
 
 

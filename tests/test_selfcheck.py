@@ -85,8 +85,8 @@ def reads(scale=1.0, bias_deg=0.0, noise_deg=0.003):
     """A measuring function whose roll is scale x the true reading + a bias."""
     rng = np.random.default_rng(11)
 
-    def measure(luma, lens, *, dip_rad):
-        fit = measure_frame(luma, lens, dip_rad=dip_rad)
+    def measure(luma, lens):
+        fit = measure_frame(luma, lens)
         roll_rad, pitch_rad = angles_from_up(fit.up_cam)
         wrong = scale * float(np.degrees(roll_rad)) + bias_deg + rng.normal(0, noise_deg)
         return replace(fit, up_cam=up_from_angles(np.radians(wrong), pitch_rad))
@@ -127,7 +127,7 @@ def checked(rng, *, scale=1.0, noise_deg=0.05, frames=4):
     fit = measure_frame(blank, lens_from_hfov(80, 60, 60.0))
     turns = iter((*TURNED_DEG, *MIRRORED_DEG) * frames)
 
-    def measure(luma, lens, *, dip_rad):
+    def measure(luma, lens):
         roll_rad = np.radians(scale * next(turns) + rng.normal(0, noise_deg))
         return replace(fit, up_cam=up_from_angles(roll_rad, 0.0), covariance=np.eye(2) * 1e-6)
 
@@ -149,7 +149,7 @@ def test_uncertainty_holds_the_truth_of_a_noisy_measure():
 
 
 def test_refused_pictures_are_counted_and_are_no_wrong_reading():
-    def measure(luma, lens, *, dip_rad):
+    def measure(luma, lens):
         return refused("fog")
 
     found = self_check(samples(PINHOLE, rolls_deg=(0.3,)), measure)
@@ -161,8 +161,8 @@ def test_refused_pictures_are_counted_and_are_no_wrong_reading():
 def test_another_line_in_one_picture_and_a_fit_that_searching_afresh_does_not_find_are_said():
     count = iter(range(100))
 
-    def measure(luma, lens, *, dip_rad):
-        fit = measure_frame(luma, lens, dip_rad=dip_rad)
+    def measure(luma, lens):
+        fit = measure_frame(luma, lens)
         roll_rad, pitch_rad = angles_from_up(fit.up_cam)
         return replace(fit, up_cam=up_from_angles(roll_rad + np.radians(4.0 * (next(count) == 2)), pitch_rad))
 
@@ -180,7 +180,7 @@ def test_nothing_to_check():
 def test_frames_whose_horizon_the_cut_would_lose_do_not_fit():
     # Half the height of the cut is tan^-1(0.742 x 180 / 502) = 14.9 deg of pitch; half of its tangent fits.
     roll_deg, pitch_deg = np.array([0.0, 0.0, 180.0, 90.0, 90.0]), np.array([7.0, 8.0, -7.0, 12.0, 14.0])
-    assert fits_in(PINHOLE, roll_deg, pitch_deg, 0.0).tolist() == [True, False, True, True, False]
+    assert fits_in(PINHOLE, roll_deg, pitch_deg).tolist() == [True, False, True, True, False]
 
 
 def test_black_bars_stay_outside():

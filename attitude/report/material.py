@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -15,26 +16,49 @@ from attitude.recorded import Recorded
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.verdict import Verdict
+from horizon.draw import encoded
 
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack
     from horizon.selfcheck import SelfCheck
 
-__all__ = ["Material", "Picture", "Review", "Segment"]
+__all__ = ["Material", "Picture", "Review", "Segment", "picture_of"]
+
+PAGE_PX, JPEG_QUALITY, FILE_QUALITY = 1280, 86, 88
 
 
 @dataclass(frozen=True)
 class Picture:
     """One frame, or a sheet of frames, with the horizon already drawn on it.
 
-    image : BGR, shape (height, width, 3), turned as a player shows it. words : the lean, as written on it.
+    file : the whole picture as PNG or JPEG, turned as a player shows it. small : a JPEG of at most
+    ``PAGE_PX`` across, for the page, of so many pixels. words : the lean, as written on it.
     """
 
     caption: str
     clip: str
     t_s: float
-    image: NDArray[np.uint8]
+    file: bytes
+    small: bytes
+    small_px: tuple[int, int]
     words: str = ""
+
+    @property
+    def image(self) -> NDArray[np.uint8]:
+        """The whole picture, BGR, shape (height, width, 3)."""
+        return np.asarray(cv2.imdecode(np.frombuffer(self.file, np.uint8), cv2.IMREAD_COLOR), np.uint8)
+
+
+def picture_of(
+    image: NDArray[np.uint8], caption: str, clip: str, t_s: float, words: str = "", *, ending: str = ".png"
+) -> Picture:
+    """A picture, BGR, shape (height, width, 3), as files: the whole of it ``.png`` or ``.jpg``."""
+    height, width = image.shape[:2]
+    scale = min(1.0, PAGE_PX / width)
+    size = (round(width * scale), round(height * scale))
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if scale < 1 else image
+    page = encoded(np.asarray(small, np.uint8), ".jpg", JPEG_QUALITY)
+    return Picture(caption, clip, t_s, encoded(image, ending, FILE_QUALITY), page, size, words)
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,8 @@
 
 Three parts in the order of a person's questions: does it lean, why, what next. Everything that comes from a
 sheet, a log or a file name is text to the template, never markup. Without its script the page still says and
-shows everything; what is lost is the time line. Pictures go into the page as JPEG of at
-most ``PAGE_PX`` across, so that a page of ten minutes of footage can be mailed; as files they are whole.
+shows everything; what is lost is the time line. Pictures go into the page as smaller JPEG, so that a page of
+ten minutes of footage can be mailed; as files they are whole.
 """
 
 import base64
@@ -15,11 +15,9 @@ from dataclasses import asdict, astuple, dataclass
 from functools import partial
 from pathlib import Path
 
-import cv2
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from numpy.typing import NDArray
 
 from attitude.files import write_whole
 from attitude.reference_lines import WORDS, references_words
@@ -33,14 +31,11 @@ from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
 from attitude.sheet import Shoot
 from attitude.words import listed, printable
-from horizon.draw import encoded
 from horizon.reference import PLUMB_LINE
 
 __all__ = ["REPORT_FILES", "render", "write_report"]
 
 HERE = Path(__file__).parent
-PAGE_PX = 1280
-JPEG_QUALITY = 86
 MOST_PICTURES = 3
 MOST_TURNS = MOST_FLAGGED = 200
 MARKS = (
@@ -111,7 +106,7 @@ def write_report(material: Material, folder: Path) -> None:
     for number in range(1, MOST_PICTURES + 1):
         path = folder / FRAME.format(number)
         if number <= len(pictures):
-            write_whole(path, encoded(pictures[number - 1].image, ".png"))
+            write_whole(path, pictures[number - 1].file)
         else:
             path.unlink(missing_ok=True)
     write_whole(folder / PAGE, page)
@@ -239,7 +234,7 @@ def _percent(angle_deg: float, *, half: float) -> float:
 
 def _frame(picture: Picture, material: Material) -> _Shown:
     clip_s = picture.t_s / clip_sheet_of(picture.clip, material.shoot).time_scale
-    address, width, height = _small(picture.image)
+    (width, height), address = picture.small_px, _address(picture)
     line = WORDS[clip_sheet_of(picture.clip, material.shoot).reference]
     alt = f"Frame of {picture.clip} at {clip_s:.1f} s with the measured {line} drawn: {picture.words}"
     at_s = review_s(material.review, picture.clip, clip_s)
@@ -248,17 +243,13 @@ def _frame(picture: Picture, material: Material) -> _Shown:
 
 
 def _contact(picture: Picture | None) -> _Shown | None:
-    return None if picture is None else _Shown(*_small(picture.image), picture.caption, picture.words)
+    if picture is None:
+        return None
+    return _Shown(_address(picture), *picture.small_px, picture.caption, picture.words)
 
 
-def _small(image: NDArray[np.uint8]) -> tuple[str, int, int]:
-    """Data address of a picture no wider than ``PAGE_PX``, and its width and height."""
-    height, width = image.shape[:2]
-    scale = min(1.0, PAGE_PX / width)
-    size = (round(width * scale), round(height * scale))
-    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if scale < 1 else image
-    data = base64.b64encode(encoded(np.asarray(small, np.uint8), ".jpg", JPEG_QUALITY)).decode("ascii")
-    return f"data:image/jpeg;base64,{data}", *size
+def _address(picture: Picture) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(picture.small).decode('ascii')}"
 
 
 def shown_plot(drawn: Drawn | None) -> _Plot | None:

@@ -1,0 +1,98 @@
+"""The self-check of a shoot: which of its frames are turned, and what they read when they were last.
+
+It is of the measuring alone. So the frames are chosen by the lines as of no dip, in the clips' own time, and
+what they read holds for as long as the clips are measured as they were.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import attitude
+import horizon
+from attitude.kept_tracks import code_digest, key_of, read_kept, write_kept
+from attitude.progress import Share
+from horizon.angles import angles_from_up
+from horizon.clip import ClipFacts, read_frames
+from horizon.lens import Lens
+from horizon.looks import ClipLooks
+from horizon.selfcheck import COLUMNS, Sample, SelfCheck, fits_in, self_check, summed_up
+
+__all__ = ["Looked", "checked"]
+
+SELF_CHECKED, SAMPLED_S = 4, 60.0
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A clip with a horizon as it was looked at. key : what its looks are kept by, "" where they are not."""
+
+    facts: ClipFacts
+    lens: Lens
+    looks: ClipLooks
+    key: str
+
+
+def checked(clips: Sequence[Looked], *, executor: Executor | None = None, progress: Share) -> SelfCheck:
+    """A few measured frames turned by known angles and measured again, or as that was read before."""
+    keys = [one.key for one in clips]
+    key = key_of("self-check", code_digest(horizon, attitude), *keys) if all(keys) else ""
+    names = [one.facts.path.name for one in clips]
+    found = read_kept(key, lambda held: _as_kept(held, names))
+    if found is not None:
+        return found
+    found = self_check(_samples(clips), executor=executor, progress=progress)
+    rows = found.rows.assign(clip=found.rows["clip"].map({name: k for k, name in enumerate(names)}))
+    kinds = {name: bool if name == "mirrored" else int if name == "clip" else float for name in COLUMNS}
+    write_kept(key, {"turned": found.turned}, {name: rows[name].to_numpy(kinds[name]) for name in COLUMNS})
+    return found
+
+
+def _as_kept(held: Mapping[str, Any], names: Sequence[str]) -> SelfCheck:
+    rows = pd.DataFrame({name: held[name] for name in COLUMNS})
+    return summed_up(rows.assign(clip=rows["clip"].map(dict(enumerate(names)))), int(held["about"]["turned"]))
+
+
+def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
+    """A few measured frames, spread over the clips, their time and the roll."""
+    parts = []
+    for number, one in enumerate(clips):
+        rows = one.looks.measured
+        roll_deg, pitch_deg = np.degrees(angles_from_up(one.looks.line.up_cam[rows]))
+        inside = fits_in(one.lens, roll_deg, pitch_deg)
+        table = {"clip": number, "frame": one.looks.frame[rows], "t_s": one.looks.t_s[rows]}
+        part = pd.DataFrame({**table, "roll_deg": roll_deg})[inside]
+        if len(part):
+            # Finding a frame means decoding up to it.
+            parts.append(part[part["t_s"] <= part["t_s"].min() + SAMPLED_S])
+    if not parts:
+        return
+    able = pd.concat(parts, ignore_index=True)
+    for number, rows in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
+        clip = clips[int(str(number))]
+        wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
+        for frame in read_frames(clip.facts.path):
+            if frame.index in wanted and not frame.fault:
+                t_s, its_roll_deg = wanted.pop(frame.index).tolist()
+                yield Sample(clip.facts.path.name, t_s, frame.luma, clip.lens, its_roll_deg)
+            if not wanted:
+                break
+
+
+def _spread(frames: pd.DataFrame, count: int) -> list[int]:
+    """Rows that lie far apart: each the one farthest from those already taken."""
+    t_s = frames["t_s"].to_numpy(float) / SAMPLED_S
+    roll = np.deg2rad(frames["roll_deg"].to_numpy(float))
+    clip = frames["clip"].to_numpy()
+    taken: list[int] = []
+    nearest = np.full(len(frames), np.inf)
+    while len(taken) < min(count, len(frames)):
+        k = int(np.argmax(nearest))
+        taken.append(k)
+        apart = np.abs(t_s - t_s[k]) + 2 * np.abs(np.sin((roll - roll[k]) / 2)) + (clip != clip[k])
+        nearest = np.minimum(nearest, apart)
+    return taken

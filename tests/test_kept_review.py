@@ -153,7 +153,8 @@ def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(shoot, tmp
     check(shoot, tmp_path / "again")
     video = (tmp_path / "again" / VIDEO).stat()
     with monkeypatch.context() as patch:
-        for name in ("measure.read_frames", "measure.spread_lumas", "clip.read_shown", "clip.read_frames"):
+        unused = ("looking.read_frames", "looking.key_segments", "looking.spread_lumas", "clip.read_shown")
+        for name in (*unused, "clip.read_frames"):
             patch.setattr(f"horizon.{name}", unread)
         patch.setattr("attitude.self_checked.read_frames", unread)
         patch.setattr("attitude.review.read_shown", unread)

@@ -168,7 +168,11 @@ def test_what_the_sheet_says_of_all_else_costs_no_measuring_and_changes_no_resul
         raise AssertionError("a clip was read")
 
     with monkeypatch.context() as patch:
-        for name in ("horizon.measure.read_frames", "horizon.measure.spread_lumas"):
+        for name in (
+            "horizon.looking.read_frames",
+            "horizon.looking.key_segments",
+            "horizon.looking.spread_lumas",
+        ):
             patch.setattr(name, unread)
         again = examine(other)
     one, two = again.footage.tracks[0], fresh.footage.tracks[0]

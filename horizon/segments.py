@@ -7,18 +7,20 @@ when the clip was cut and end where the next one begins, without a fault in betw
 
 import math
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .clip import DECODING, ClipFacts, Frame, Timed, in_time, luma_of, opened
+from .clip import DECODING, ClipFacts, Frame, Shown, Timed, in_time, luma_of, opened
 
-__all__ = ["Segment", "SegmentReader", "key_segments", "let_go", "look_number"]
+__all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number"]
 
 # So many seconds of film, and so many segments of a short clip: few enough to cost little, many enough that
 # no process is left alone for long with the last one.
 LONGEST_S, SHORTEST_S, WANTED = 12.0, 3.0, 12
 FEWEST = 4  # below which it is not worth cutting
+# Frames of one time, and how far ahead it is quicker to decode on than to go back to a key frame.
+SAME_S, AHEAD_S = 1e-3, 0.4
 
 
 @dataclass(frozen=True)
@@ -174,6 +176,62 @@ class SegmentReader:
         except DECODING:
             return
         self.clean = segment.end is None and last is not None
+
+
+def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator[Shown]:
+    """Frames of these numbers at these times, s, in rising order; each is shown until the next one is.
+
+    Only what leads up to them is decoded, from the key frame before. Where a container does not find its way
+    the clip is read from its beginning; what is damaged is left out.
+
+    Raises
+    ------
+    ClipError
+        The file cannot be opened or holds no video.
+    """
+    if not wanted:
+        return
+    ends_s = [*(t_s for _, t_s in wanted[1:]), max(facts.duration_s, wanted[-1][1])]
+    last_s = -math.inf
+    with opened(facts.path) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        base = float(stream.time_base or 0)
+        frames = container.decode(stream)
+        try:
+            first = next(frames)
+        except (*DECODING, StopIteration):
+            return
+        first_pts = first.pts or 0
+        for (number, t_s), until_s in zip(wanted, ends_s, strict=True):
+            frame = first if abs(t_s) <= SAME_S else None
+            for attempt in ("ahead", "sought", "from the beginning") if frame is None else ():
+                if attempt == "ahead" and not 0 < t_s - last_s <= AHEAD_S:
+                    continue
+                try:
+                    if attempt != "ahead":
+                        target = first_pts + (round(t_s / base) if attempt == "sought" and base > 0 else 0)
+                        container.seek(target, stream=stream)
+                        frames = container.decode(stream)
+                    frame = _reached(frames, first_pts * base + t_s)
+                except (OverflowError, *DECODING):
+                    frame = None
+                if frame is not None:
+                    break
+            last_s = t_s
+            if frame is not None:
+                yield Shown(number, t_s, max(until_s, t_s), frame)
+
+
+def _reached(frames: Iterator[Any], at_s: float) -> Any:
+    """The frame of that time of the stream; None where the next one there is has another."""
+    for frame in frames:
+        if frame.pts is None or not frame.time_base:
+            continue
+        t_s = float(frame.pts * frame.time_base)
+        if t_s >= at_s - SAME_S:
+            return frame if t_s <= at_s + SAME_S and not frame.is_corrupt else None
+    return None
 
 
 class _Open(threading.local):

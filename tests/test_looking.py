@@ -11,7 +11,7 @@ import pytest
 
 from horizon.clip import probe, read_frames, with_colour_planes
 from horizon.looking import Sparing, look_through
-from horizon.segments import SegmentReader, key_segments, look_number
+from horizon.segments import SegmentReader, frames_at, key_segments, look_number
 
 FPS, LASTS_S = 10, 16.0
 SIZE = (96, 64)
@@ -233,3 +233,25 @@ def test_a_long_clip_that_ends_early_is_said_to(long_clip, tmp_path):
     facts = replace(probe(cut), duration_s=LASTS_S + 3.0)
     _, _, read = look_through(facts, np.inf, seen, None, None, sparing())
     assert "16.0 s of declared 19.0 s" in read.damage
+
+
+# --- single frames ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("make", ["mp4", "matroska", "transport stream", "open groups", "mpeg 4"])
+def test_frames_are_found_wherever_they_stand(tmp_path, make):
+    ending, options = MAKES[make]
+    facts = probe(numbered(tmp_path / f"a{ending}", **options))
+    numbers = [0, 1, 13, 14, 50, 52, 53, 90, 91, 120, 159]
+    found = list(frames_at(facts, [(k, k / FPS) for k in numbers]))
+    assert [one.index for one in found] == numbers
+    assert [shown(one.luma()) for one in found] == numbers
+    assert [one.until_s for one in found[:-1]] == [one.t_s for one in found[1:]]
+    assert found[-1].until_s >= found[-1].t_s
+
+
+def test_a_frame_that_is_not_there_is_left_out(tmp_path):
+    facts = probe(numbered(tmp_path / "a.mp4", **X264))
+    found = list(frames_at(facts, [(3, 0.3), (4, 0.35), (5, 0.5), (400, 40.0)]))
+    assert [shown(one.luma()) for one in found] == [3, 5]
+    assert list(frames_at(facts, [])) == []

@@ -54,6 +54,7 @@ from horizon.frame import EdgePoints, edge_points
 from horizon.lens import Lens, scaled
 from horizon.measure import ClipTrack
 from horizon.reference import reference_points
+from horizon.segments import frames_at
 
 __all__ = ["SHEET", "VIDEO", "LookedThrough", "look_through"]
 
@@ -250,7 +251,7 @@ def _film(
     count = 0
     for view in views:
         first = count
-        for shown in read_shown(view.track.facts):
+        for shown in _pictures(view):
             _draw_wanted(view, shown, wanted)
             until = math.ceil((shown.until_s - ROUNDED_S) * FPS)
             if first + until <= count:
@@ -262,6 +263,14 @@ def _film(
                 count += 1
             told(min(1.0, count / FPS / whole_s) if whole_s > 0 else None)
         segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
+
+
+def _pictures(view: _View) -> Iterator[Shown]:
+    """The frames to show: all of them; of a clip that was looked at by its key frames, those looked at."""
+    facts = view.track.facts
+    if len(view.t_s) > 1 and float(np.median(np.diff(view.t_s))) > CLOSE_S:
+        return frames_at(facts, list(zip(view.frame.tolist(), view.t_s.tolist(), strict=True)))
+    return read_shown(facts)
 
 
 def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:

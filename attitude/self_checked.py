@@ -17,14 +17,16 @@ import horizon
 from attitude.kept_tracks import code_digest, key_of, read_kept, write_kept
 from attitude.progress import Share
 from horizon.angles import angles_from_up
-from horizon.clip import ClipFacts, read_frames
+from horizon.clip import ClipFacts
 from horizon.lens import Lens
 from horizon.looks import ClipLooks
+from horizon.segments import frames_at
 from horizon.selfcheck import COLUMNS, Sample, SelfCheck, fits_in, self_check, summed_up
 
 __all__ = ["Looked", "checked"]
 
-SELF_CHECKED, SAMPLED_S = 4, 60.0
+# So many frames; so much time apart counts as much as another clip or 30 deg of roll.
+SELF_CHECKED, APART_S = 4, 60.0
 
 
 @dataclass(frozen=True)
@@ -67,25 +69,23 @@ def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
         table = {"clip": number, "frame": one.looks.frame[rows], "t_s": one.looks.t_s[rows]}
         part = pd.DataFrame({**table, "roll_deg": roll_deg})[inside]
         if len(part):
-            # Finding a frame means decoding up to it.
-            parts.append(part[part["t_s"] <= part["t_s"].min() + SAMPLED_S])
+            parts.append(part)
     if not parts:
         return
     able = pd.concat(parts, ignore_index=True)
-    for number, rows in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
+    for number, chosen in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
         clip = clips[int(str(number))]
-        wanted = dict(zip(rows["frame"].tolist(), rows[["t_s", "roll_deg"]].to_numpy(float), strict=True))
-        for frame in read_frames(clip.facts.path):
-            if frame.index in wanted and not frame.fault:
-                t_s, its_roll_deg = wanted.pop(frame.index).tolist()
-                yield Sample(clip.facts.path.name, t_s, frame.luma, clip.lens, its_roll_deg)
-            if not wanted:
-                break
+        chosen = chosen.sort_values("t_s")
+        wanted = list(zip(chosen["frame"].tolist(), chosen["t_s"].tolist(), strict=True))
+        its_roll_deg = dict(zip(chosen["frame"], chosen["roll_deg"], strict=True))
+        for frame in frames_at(clip.facts, wanted):
+            name, roll_deg = clip.facts.path.name, its_roll_deg[frame.index]
+            yield Sample(name, frame.t_s, frame.luma(), clip.lens, float(roll_deg))
 
 
 def _spread(frames: pd.DataFrame, count: int) -> list[int]:
     """Rows that lie far apart: each the one farthest from those already taken."""
-    t_s = frames["t_s"].to_numpy(float) / SAMPLED_S
+    t_s = frames["t_s"].to_numpy(float) / APART_S
     roll = np.deg2rad(frames["roll_deg"].to_numpy(float))
     clip = frames["clip"].to_numpy()
     taken: list[int] = []

@@ -2,14 +2,18 @@
 
 import os
 import signal
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.connection import wait
 from threading import Thread
+from typing import ParamSpec, TypeVar
 
 __all__ = ["workers"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 def _begin() -> None:
@@ -26,11 +30,45 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
+class _WhenNeeded(Executor):
+    """Starts its processes with the first task: a check that measures nothing has no use for them."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._pool: ProcessPoolExecutor | None = None
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        if self._pool is None:
+            self._pool = _started(self._count)
+        return self._pool.submit(fn, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(wait, cancel_futures=cancel_futures)
+
+
+def _started(count: int) -> ProcessPoolExecutor:
+    # Workers share the cores: a pool of threads in each would only have them wait for one another. They read
+    # this when they load numpy, which is why it must be in the environment before they start.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    # Spawned, not forked: the video reader's threads must not be copied into the workers.
+    pool = ProcessPoolExecutor(count, get_context("spawn"), _begin)
+    # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system lets
+    # them, workers inherit it ignored: they cannot see to it themselves before they are up. One is started
+    # for each task that finds none idle.
+    answered = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for _ in range(count):
+        pool.submit(int)
+    signal.signal(signal.SIGINT, answered)
+    return pool
+
+
 @contextmanager
 def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
     """An executor while it lasts; None where a single core would only be shared.
 
-    ``scheduler``: address of a Dask cluster's, whose workers do it instead. To be entered by the main thread.
+    ``scheduler``: address of a Dask cluster's, whose workers do it instead. To be used by the main thread.
     Ended by an error or by Ctrl-C, it drops what the workers are at.
     """
     if scheduler is not None:
@@ -43,20 +81,7 @@ def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
     if count < 2:
         yield None
         return
-    # Workers share the cores: a pool of threads in each would only have them wait for one another. They read
-    # this when they load numpy, which is why it must be in the environment before they start.
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    ignored = (signal.SIGINT, signal.SIG_IGN)
-    # Spawned, not forked: the video reader's threads must not be copied into the workers.
-    with ProcessPoolExecutor(count, get_context("spawn"), _begin) as executor:
-        # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system
-        # lets them, workers inherit it ignored: they cannot see to it themselves before they are up. One is
-        # started for each task that finds none idle.
-        answered = signal.signal(*ignored)
-        for _ in range(count):
-            executor.submit(int)
-        signal.signal(signal.SIGINT, answered)
+    with _WhenNeeded(count) as executor:
         try:
             yield executor
         except BaseException:

@@ -156,7 +156,7 @@ def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(shoot, tmp
         unused = ("looking.read_frames", "looking.key_segments", "looking.spread_lumas", "clip.read_shown")
         for name in (*unused, "clip.read_frames"):
             patch.setattr(f"horizon.{name}", unread)
-        patch.setattr("attitude.self_checked.read_frames", unread)
+        patch.setattr("attitude.self_checked.frames_at", unread)
         patch.setattr("attitude.review.read_shown", unread)
         after, _ = check(sheet, tmp_path / "again")
     left = (tmp_path / "again" / VIDEO).stat()

@@ -73,8 +73,8 @@ def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
     if not parts:
         return
     able = pd.concat(parts, ignore_index=True)
-    for number, chosen in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
-        clip = clips[int(str(number))]
+    for place, chosen in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
+        clip = clips[int(str(place))]
         chosen = chosen.sort_values("t_s")
         wanted = list(zip(chosen["frame"].tolist(), chosen["t_s"].tolist(), strict=True))
         its_roll_deg = dict(zip(chosen["frame"], chosen["roll_deg"], strict=True))

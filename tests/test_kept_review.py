@@ -94,6 +94,18 @@ def test_the_line_itself_counts_and_not_the_dip_that_it_was_read_with(
     assert again(other, out, tmp_path).stands == stands
 
 
+def test_uncertainties_of_single_looks_may_differ_by_what_they_are_known_to(drawn, tmp_path):
+    track, out, _, reads = drawn
+    sd_deg = track.track["roll_sd_deg"]
+    one_in_twelve = np.arange(len(sd_deg)) % 12 == 5
+    assert again(changed(track, roll_sd_deg=sd_deg * np.where(one_in_twelve, 2.0, 1.0)), out, tmp_path).stands
+    one_in_four = np.arange(len(sd_deg)) % 4 == 1
+    assert not again(
+        changed(track, roll_sd_deg=sd_deg * np.where(one_in_four, 2.0, 1.0)), out, tmp_path
+    ).stands
+    assert reads == ["a.mp4"]
+
+
 def test_another_stretch_left_out_is_drawn_anew(drawn, tmp_path):
     track, out, _, reads = drawn
     assert not again(track, out, tmp_path, left_out={"a.mp4": [(0.5, 0.7)]}).stands
@@ -137,7 +149,7 @@ def shoot(tmp_path_factory):
 
 CHANGES = {
     "tolerance": ('title = "tilting"', 'title = "another"\ntolerance_deg = 0.2'),
-    "height": ("height_m = 20.0", "height_m = 21.0"),
+    "height": ("height_m = 20.0", "height_m = 24.0"),
 }
 
 

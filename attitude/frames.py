@@ -11,11 +11,14 @@ yaw from where the camera's horizontal right lies, which is sound at every attit
 takes the components of a vector in A to those in B.
 """
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from attitude.mapping import ANGLE_UNITS_DEG
+from attitude.repair import largest
 from attitude.sheet import LogSheet
 from horizon.angles import angles_from_up, tangent_frame, wrap_deg
 
@@ -24,10 +27,14 @@ __all__ = [
     "camera_angles_deg",
     "camera_rotation",
     "degrees_as_logged",
+    "in_blocks",
     "rotation_from_angles",
 ]
 
 Array = NDArray[np.float64]
+
+# Rows that are worked on at a time: few enough for the processor's cache.
+BLOCK_ROWS = 1 << 16
 
 ENU_TO_NED = Rotation.from_matrix([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, -1.0]])
 CAMERA_TO_BODY = Rotation.from_matrix([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -75,13 +82,37 @@ def camera_rotation(sheet: LogSheet, raw: Array) -> Rotation:
     return rotation_from_angles(angles_deg)
 
 
-def camera_angles_deg(sheet: LogSheet, raw: Array) -> Array:
-    """Our roll, pitch, yaw (n, 3) of the camera, of logged angles (n, 2 or 3) or quaternions (n, 4)."""
-    if raw.shape[1] == 2:
-        raw = np.column_stack([raw, np.zeros(len(raw))])
-    if raw.shape[1] == 3 and sheet.angle_order == "yaw_pitch_roll":
-        angles_deg = degrees_as_logged(sheet, raw)
-        if np.abs(angles_deg[:, 1]).max() <= 90:
-            # Already in our order: kept as logged rather than sent through a rotation and back.
-            return np.where(np.abs(angles_deg) < 180, angles_deg, wrap_deg(angles_deg))
-    return angles_from_rotation(camera_rotation(sheet, raw))
+def camera_angles_deg(sheet: LogSheet, raw: Array, *, out: Array | None = None) -> Array:
+    """Our roll, pitch, yaw (n, 3) of the camera, of logged angles (n, 2 or 3) or quaternions (n, 4).
+
+    out : where to put them, (n, 3).
+    """
+    as_logged = raw.shape[1] < 4 and sheet.angle_order == "yaw_pitch_roll"
+    if as_logged:
+        # Already in our order: kept as logged rather than sent through a rotation and back.
+        steepest = np.array([[0.0, largest(raw[:, 1])]])
+        as_logged = bool(abs(degrees_as_logged(sheet, steepest)[0, 1]) <= 90)
+
+    def angles(some: Array) -> Array:
+        if some.shape[1] == 2:
+            some = np.column_stack([some, np.zeros(len(some))])
+        if not as_logged:
+            return angles_from_rotation(camera_rotation(sheet, some))
+        angles_deg = degrees_as_logged(sheet, some)
+        turned = ~(np.abs(angles_deg) < 180)
+        if turned.any():
+            angles_deg[turned] = wrap_deg(angles_deg[turned])
+        return angles_deg
+
+    return in_blocks(angles, raw, out=np.empty((len(raw), 3)) if out is None else out)
+
+
+def in_blocks(function: Callable[[Array], Array], values: Array, *, out: Array | None = None) -> Array:
+    """``function`` of the rows of ``values`` (n, ...), so many at a time that memory does not fill.
+
+    out : where to put them; without, they are one number each, (n,).
+    """
+    out = np.empty(len(values)) if out is None else out
+    for first in range(0, len(values), BLOCK_ROWS):
+        out[first : first + BLOCK_ROWS] = function(values[first : first + BLOCK_ROWS])
+    return out

@@ -6,6 +6,7 @@ where leaving out would be guessing. Between two rows the attitude is interpolat
 across a gap and never beyond the ends.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,11 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from attitude import LOG_COLUMNS
-from attitude.columns import is_blank, is_demanded
+from attitude.columns import is_demanded
 from attitude.frames import (
     angles_from_rotation,
     camera_angles_deg,
     degrees_as_logged,
+    in_blocks,
     rotation_from_angles,
 )
 from attitude.mapping import (
@@ -33,6 +35,7 @@ from attitude.mapping import (
 )
 from attitude.repair import (
     backward_row,
+    changes,
     fresh_rows,
     gap_limit_s,
     placeholder_rows,
@@ -81,7 +84,7 @@ def _unusable(sheet: LogSheet, log: MappedLog) -> Mask:
     """Rows that hold no time or no attitude: not numbers, placeholders, quaternions of odd length."""
     missing: Mask = np.isnan(log.t_s) | np.isnan(log.raw).any(axis=1)
     if log.raw.shape[1] == 4:
-        length = np.linalg.norm(log.raw, axis=1)
+        length = in_blocks(lambda some: np.linalg.norm(some, axis=1), log.raw)
         usual = np.median(length[length > 0]) if np.any(length > 0) else 1.0
         missing |= ~(np.abs(length / usual - 1) < FEW)
         return missing
@@ -96,14 +99,24 @@ def _rows_of_attitude(log: MappedLog) -> MappedLog:
 
     Such a table holds sensors of several rates side by side: what is blank there is not missing.
     """
-    blank: Mask = np.asarray(log.table.cells[list(set(log.attitude))].map(is_blank).all(axis=1))
+    blank = log.table.blank_rows(log.attitude)
+    if blank[int(np.argmin(blank)) :].mean() <= FEW:
+        return log
     steps = np.diff(log.t_s[~blank & ~np.isnan(log.t_s)])
-    if blank[int(np.argmin(blank)) :].mean() <= FEW or len(steps) < 20:
+    if len(steps) < 20:
         return log
     if np.quantile(steps, 0.98) > max(0.5, 3 * float(np.median(steps))):
         return log
-    table = replace(log.table, cells=log.table.cells[~blank])
-    return replace(log, table=table, t_s=log.t_s[~blank], raw=log.raw[~blank], lines=log.lines[~blank])
+    return _only(log, ~blank)
+
+
+def _only(log: MappedLog, keep: Mask) -> MappedLog:
+    """The rows to keep (n,)."""
+    if keep.all():
+        return log
+    table = log.table.only(keep)
+    raw = table.beside(log.attitude) if table.odd_lines.isdisjoint(log.lines[keep]) else log.raw[keep]
+    return replace(log, table=table, t_s=log.t_s[keep], raw=raw, lines=table.lines)
 
 
 def _usable_rows(sheet: LogSheet, log: MappedLog) -> tuple[Mask, list[str]]:
@@ -115,9 +128,10 @@ def _usable_rows(sheet: LogSheet, log: MappedLog) -> tuple[Mask, list[str]]:
         More than a few hold none, those before the sensor started not counted.
     """
     bad = _unusable(sheet, log)
-    usable = np.flatnonzero(~bad)[rows_before_clock(log.t_s[~bad]) :]
+    good = np.flatnonzero(~bad) if bad.any() else np.arange(len(bad), dtype=np.int32)
+    usable = good[rows_before_clock(log.t_s[good] if bad.any() else log.t_s) :]
     first = int(usable[0]) if usable.size else len(bad)
-    if usable.size and log.raw.shape[1] < 4:
+    if usable.size and log.raw.shape[1] < 4 and not log.raw[usable[:3]].any():
         first = int(usable[start_up_rows(degrees_as_logged(sheet, log.raw[usable]))])
     later = np.flatnonzero(bad[first:]) + first
     late_start = first > len(bad) / 2
@@ -130,7 +144,7 @@ def _usable_rows(sheet: LogSheet, log: MappedLog) -> tuple[Mask, list[str]]:
             fail(log.table, line, f"more cells than the header has ({many}); {mend}")
         wrong = [name for name, value in zip(log.attitude, log.raw[row], strict=True) if np.isnan(value)]
         columns = log.times if np.isnan(log.t_s[row]) else (*wrong, log.attitude[0])[:1]
-        name, cell = " + ".join(columns), " ".join(log.table.cells[c].iloc[row] for c in columns)
+        name, cell = " + ".join(columns), " ".join(log.table.cell(c, row) for c in columns)
         mend = "map another column, or export the log again"
         fail(log.table, line, f"{name} is {cell!r}; expected a usable number ({many}); {mend}")
     notes = [f"left out {_counted(first, 'row')} before the first attitude"] if first else []
@@ -150,8 +164,7 @@ def _rising(log: MappedLog, keep: Mask) -> tuple[Array, Mask, list[str]]:
     LogError
         The time goes backwards.
     """
-    rows = np.flatnonzero(keep)
-    t_s, wraps = unwrapped_s(log.t_s[rows])
+    t_s, wraps = unwrapped_s(log.t_s if keep.all() else log.t_s[keep])
     notes = [f"the clock ran over {_counted(wraps, 'time')}; it was continued"] if wraps else []
     back = backward_row(t_s)
     if back is not None:
@@ -160,37 +173,36 @@ def _rising(log: MappedLog, keep: Mask) -> tuple[Array, Mask, list[str]]:
         # A single wrong time is followed by right ones again; a new start is not.
         if after < 0.1 * before and np.all(t_s[back : back + 3] < before):
             mend = "the clock restarted: save each power-on as a file of its own, with its own [[log]]"
-        fail(
-            log.table, int(log.lines[rows[back]]), f"time goes backwards, {before:g} s to {after:g} s; {mend}"
-        )
+        line = int(log.lines[np.flatnonzero(keep)[back]])
+        fail(log.table, line, f"time goes backwards, {before:g} s to {after:g} s; {mend}")
     t_s, evened = spread_s(t_s)
     notes += [evened] if evened else []
     fresh = np.concatenate([[True], np.diff(t_s) > 0])
-    if not fresh.all():
-        notes.append(f"left out {_counted(np.sum(~fresh), 'row')} with the time of the row before")
+    if fresh.all():
+        return t_s, keep, notes
+    notes.append(f"left out {_counted(np.sum(~fresh), 'row')} with the time of the row before")
     rising = np.zeros_like(keep)
-    rising[rows[fresh]] = True
+    rising[np.flatnonzero(keep)[fresh]] = True
     return t_s[fresh], rising, notes
 
 
-def _rounding_deg(sheet: LogSheet, log: MappedLog, keep: Mask) -> float:
+def _rounding_deg(sheet: LogSheet, log: MappedLog) -> float:
     """Step of the logged angles; a step d of quaternion parts turns by about 2 d."""
     steps = []
     for name in log.attitude if log.raw.shape[1] == 4 else log.attitude[:2]:
-        cells = log.table.cells[name].to_numpy()[keep]
-        steps.append(rounding_step([str(cell).replace(",", ".") for cell in cells]))
+        steps.append(rounding_step([cell.replace(",", ".") for cell in log.table.texts(name)]))
     if log.raw.shape[1] == 4:
-        length = float(np.median(np.linalg.norm(log.raw[keep], axis=1)))
+        length = float(np.median(in_blocks(lambda some: np.linalg.norm(some, axis=1), log.raw)))
         step_deg = float(np.degrees(2 * max(steps) / length))
     else:
         step_deg = float(np.abs(degrees_as_logged(sheet, np.array([[max(steps), 0.0]]))[0, 0]))
     return step_deg if step_deg >= FINE_DEG else 0.0
 
 
-def _remarks(sheet: LogSheet, log: MappedLog, table: pd.DataFrame) -> list[str]:
-    """Notes on what is left as it is but looks odd."""
+def _remarks(sheet: LogSheet, attitude: Sequence[str], table: pd.DataFrame) -> list[str]:
+    """Notes on what is left as it is but looks odd; ``attitude``: columns it was read from."""
     notes = []
-    demanded = [name for name in log.attitude if is_demanded(name)]
+    demanded = [name for name in attitude if is_demanded(name)]
     if demanded and sheet.attitude_of != "commanded":
         notes.append(f"column {demanded[0]!r} sounds like a commanded angle, not a measured one")
     t_s = table["t_s"].to_numpy()
@@ -200,7 +212,7 @@ def _remarks(sheet: LogSheet, log: MappedLog, table: pd.DataFrame) -> list[str]:
         longest = gaps[np.argmax(steps[gaps])]
         what = "a gap" if gaps.size == 1 else f"{gaps.size} gaps, the longest"
         notes.append(f"{what} of {steps[longest]:.1f} s after log time {t_s[longest]:.1f} s")
-    moves = np.any(np.diff(table[LOG_COLUMNS[1:]].to_numpy(), axis=0) != 0, axis=1)
+    moves = changes(table[name].to_numpy() for name in LOG_COLUMNS[1:])
     last = int(np.flatnonzero(moves)[-1]) + 1 if moves.any() else len(t_s) - 1
     frozen_s = float(t_s[-1] - t_s[last])
     if last > 10 and moves[:last].mean() > 0.9 and frozen_s > 2 and len(t_s) - last > 20:
@@ -217,26 +229,38 @@ def _read(
     refuse_wrong_angle_unit(sheet, log)
     usable, left_out = _usable_rows(sheet, log)
     t_s, keep, mended = _rising(log, usable)
+    log = _only(log, keep)
     notes = [*log.notes, *left_out, *mended]
     if log.table.torn:
         notes.append("left out the last line, which was cut off")
     if log.raw.shape[1] == 2:
         notes.append("no yaw column: turns of the camera are not known")
-    rounding_deg = _rounding_deg(sheet, log, keep)
-    columns = fast_and_slow_columns(sheet, log, keep, t_s)
-    angles = camera_angles_deg(sheet, log.raw[keep])
-    table = pd.DataFrame(dict(zip(LOG_COLUMNS, [t_s, *angles.T], strict=True)) | columns)
-    fresh = fresh_rows(log.raw[keep])
+    rounding_deg = _rounding_deg(sheet, log)
+    fresh = fresh_rows(log.raw)
+    table = _table(sheet, log, t_s)
     if fresh is not None:
         share = len(fresh) / fresh.sum()
         notes.append(f"each attitude is logged about {share:.1f} times over; only the first of each is used")
         table = table[fresh].reset_index(drop=True)
-    notes += _remarks(sheet, log, table)
+    has_yaw, attitude, epoch = log.raw.shape[1] != 2, log.attitude, log.epoch
     if len(table) < 2:
         fail(log.table, None, "holds one attitude at most; log while filming, and name that file")
-    has_yaw = log.raw.shape[1] != 2
+    # What was read is not needed any more, and may be large.
+    del log, t_s
+    notes += _remarks(sheet, attitude, table)
     name, owner, on_s = sheet.file.name, sheet.attitude_of, sheet.powered_on_s
-    return AttitudeLog(name, owner, table, rounding_deg, on_s, has_yaw, tuple(notes)), log.epoch
+    return AttitudeLog(name, owner, table, rounding_deg, on_s, has_yaw, tuple(notes)), epoch
+
+
+def _table(sheet: LogSheet, log: MappedLog, t_s: Array) -> pd.DataFrame:
+    """Mended times, the camera's attitude, and what was logged with it."""
+    others = fast_and_slow_columns(sheet, log, t_s)
+    values = np.empty((len(LOG_COLUMNS) + len(others), len(t_s)))
+    values[0] = t_s
+    camera_angles_deg(sheet, log.raw, out=values[1:4].T)
+    for place, column in enumerate(others.values(), len(LOG_COLUMNS)):
+        values[place] = column
+    return pd.DataFrame(values.T, columns=[*LOG_COLUMNS, *others], copy=False)
 
 
 def read_log(sheet: LogSheet, table: TextTable | None = None) -> AttitudeLog:

@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.columns import nearest_names
-from attitude.repair import PLACEHOLDERS
+from attitude.long_table import LongTable, long_table
+from attitude.repair import PLACEHOLDERS, largest
 from attitude.sheet import LogSheet
 from attitude.table import TEXT_SUFFIXES, TableError, TextTable, read_table
 
@@ -40,6 +41,7 @@ __all__ = [
     "time_stamps",
 ]
 
+Table = TextTable | LongTable
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -53,8 +55,6 @@ TOLD_UNITS: dict[str, dict[str, str | float]] = {
     "accelerometer_unit": {"g": "g", "mg": "mg", "m/s2": "m/s2"},
     "gyro_unit": {"deg/s": "deg/s", "rad/s": "rad/s", "mdeg/s": 1000.0},
 }
-# No sensor means more than this (times in nanoseconds come to 1e19), and squares of more overflow.
-LARGEST = 1e100
 FREE_FALL_MPS2 = 9.80665
 ANGLE_UNITS_DEG = {"deg": 1.0, "rad": float(np.degrees(1.0))}
 ACCELEROMETER_UNITS_G = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / FREE_FALL_MPS2}
@@ -82,17 +82,17 @@ class MappedLog:
     columns named by ``attitude``; ``times``: the column of the time, or two; ``lines`` (n,): in the file.
     """
 
-    table: TextTable
+    table: Table
     times: tuple[str, ...]
     t_s: Array
     attitude: tuple[str, ...]
     raw: Array
-    lines: NDArray[np.int_]
+    lines: NDArray[np.integer]
     epoch: Epoch | None
     notes: tuple[str, ...]
 
 
-def fail(table: TextTable, line: int | None, text: str) -> NoReturn:
+def fail(table: Table, line: int | None, text: str) -> NoReturn:
     """Refuse a log, naming file and line."""
     raise LogError(f"{table.name}: {'' if line is None else f'line {line}: '}{text}") from None
 
@@ -117,7 +117,7 @@ def _other_columns(sheet: LogSheet) -> dict[str, str]:
     return columns
 
 
-def _opened(sheet: LogSheet, table: TextTable | None) -> tuple[TextTable, list[str], list[str]]:
+def _opened(sheet: LogSheet, table: Table | None) -> tuple[Table, list[str], list[str]]:
     """Cells of the mapped columns, and which of them hold the time and the attitude."""
     suffix = sheet.file.suffix.lower()
     if suffix not in TEXT_SUFFIXES:
@@ -127,22 +127,25 @@ def _opened(sheet: LogSheet, table: TextTable | None) -> tuple[TextTable, list[s
     attitude, other = _attitude_columns(sheet), _other_columns(sheet)
     try:
         every_time = [sheet.time, *sheet.time.split(" + ")]
-        table = table or read_table(sheet.file, [*every_time, *attitude.values(), *other.values()])
+        wanted = [*every_time, *attitude.values(), *other.values()]
+        if table is None and sheet.time_unit != "iso8601":
+            table = long_table(sheet.file, wanted)
+        table = table or read_table(sheet.file, wanted)
     except TableError as error:
         raise LogError(str(error)) from None
-    if sheet.yaw not in table.cells and "yaw" not in sheet.given and sheet.yaw == LogSheet.yaw:
+    if sheet.yaw not in table.held and "yaw" not in sheet.given and sheet.yaw == LogSheet.yaw:
         attitude.pop("yaw", None)
     times = _time_columns(sheet, table.names)
     for key, name in [*(("time", name) for name in times), *attitude.items(), *other.items()]:
         if table.names.count(name) > 1:
             fail(table, None, f"two columns are called {name!r}; rename one of them")
-        if name not in table.cells:
+        if name not in table.held:
             mend = f"{nearest_names(name, table.names)}; correct {key} in its [[log]]"
             fail(table, None, f"no column {name!r}; {mend}")
     return table, times, list(attitude.values())
 
 
-def _check_told_units(sheet: LogSheet, table: TextTable, times: list[str], attitude: list[str]) -> list[str]:
+def _check_told_units(sheet: LogSheet, table: Table, times: list[str], attitude: list[str]) -> list[str]:
     """Notes on units in column names that the sheet contradicts; refused where the sheet only assumed."""
     columns = {
         "time_unit": times,
@@ -165,23 +168,9 @@ def _check_told_units(sheet: LogSheet, table: TextTable, times: list[str], attit
     return notes
 
 
-def _number(cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError:
-        return np.nan
-
-
-def numbers(table: TextTable, name: str) -> Array:
-    """Values of a column, NaN where a cell is no finite number, or beyond ``LARGEST``."""
-    cells = table.cells[name].to_numpy()
-    if table.decimal_comma:
-        cells = np.array([cell.replace(",", ".") for cell in cells], dtype=object)
-    try:
-        values = cells.astype(float)
-    except ValueError:
-        values = np.array([_number(cell) for cell in cells])
-    return np.where(np.abs(values) <= LARGEST, values, np.nan)
+def numbers(table: Table, name: str) -> Array:
+    """Values of a column, NaN where a cell is no finite number."""
+    return table.numbers(name)
 
 
 def time_stamps(table: TextTable, names: Sequence[str]) -> pd.DataFrame:
@@ -227,7 +216,7 @@ def _stamps_s(table: TextTable, names: Sequence[str], epoch: Epoch | None) -> tu
     return np.asarray(seconds.to_numpy(), dtype=np.float64), epoch
 
 
-def open_log(sheet: LogSheet, epoch: Epoch | None, table: TextTable | None = None) -> MappedLog:
+def open_log(sheet: LogSheet, epoch: Epoch | None, table: Table | None = None) -> MappedLog:
     """Read the mapped columns of a log; time stamps count from ``epoch``, or from the first one here.
 
     table : all of its cells, where they have been read before.
@@ -240,17 +229,19 @@ def open_log(sheet: LogSheet, epoch: Epoch | None, table: TextTable | None = Non
     """
     table, times, attitude = _opened(sheet, table)
     notes = _check_told_units(sheet, table, times, attitude)
-    if sheet.time_unit == "iso8601":
+    if sheet.time_unit == "iso8601" and isinstance(table, TextTable):
         t_s, epoch = _stamps_s(table, times, epoch)
     else:
-        t_s = numbers(table, times[0]) * TIME_UNITS_S[sheet.time_unit]
+        t_s = numbers(table, times[0])
+        if sheet.time_unit != "s":
+            t_s = t_s * TIME_UNITS_S[sheet.time_unit]
         if np.isnan(t_s).all():
-            cell = table.cells[times[0]].iloc[0]
+            cell = table.cell(times[0], 0)
             mend = 'expected a number; for dates write time_unit = "iso8601" in its [[log]]'
-            fail(table, int(table.cells.index[0]), f"{times[0]} is {cell!r}; {mend}")
-    raw = np.column_stack([numbers(table, name) for name in attitude])
-    lines = table.cells.index.to_numpy()
-    raw[np.isin(lines, list(table.odd_lines))] = np.nan
+            fail(table, int(table.lines[0]), f"{times[0]} is {cell!r}; {mend}")
+    raw, lines = table.beside(attitude), table.lines
+    if table.odd_lines:
+        raw[np.isin(lines, list(table.odd_lines))] = np.nan
     return MappedLog(table, tuple(times), t_s, tuple(attitude), raw, lines, epoch, tuple(notes))
 
 
@@ -265,7 +256,11 @@ def refuse_wrong_angle_unit(sheet: LogSheet, log: MappedLog) -> None:
     known = np.flatnonzero(~np.isnan(log.raw).any(axis=1))
     if log.raw.shape[1] == 4 or known.size < 3:
         return
-    raw = log.raw[known]
+    raw = log.raw if known.size == len(log.raw) else log.raw[known]
+    # Told first, since most logs end here, however long.
+    below_turn = all(largest(column) < 2.01 * np.pi for column in raw.T)
+    if sheet.angle_unit != "rad" and not below_turn:
+        return
     large = np.abs(raw[:, :2]).max(axis=1) > 2.1 * np.pi
     step = np.abs(np.diff(raw[:, 2])) if raw.shape[1] == 3 else np.zeros(len(raw) - 1)
     full_turns = np.abs(step - 360) < 20
@@ -275,7 +270,7 @@ def refuse_wrong_angle_unit(sheet: LogSheet, log: MappedLog) -> None:
         mend = 'write angle_unit = "deg" in its [[log]]'
         fail(log.table, int(log.lines[known[row]]), f"angles {shown} are too large for radians; {mend}")
     wraps = np.abs(step - 2 * np.pi) < 0.3
-    small = np.abs(raw).max() < 2.01 * np.pi and float(np.percentile(step, 90)) < 0.3
+    small = below_turn and float(np.percentile(step, 90)) < 0.3
     if sheet.angle_unit == "deg" and small and wraps.any():
         row = int(np.argmax(wraps)) + 1
         mend = 'these are radians: write angle_unit = "rad" in its [[log]]'
@@ -300,8 +295,8 @@ def along_camera(sheet: LogSheet, board: Array) -> Array:
     return along_axes(sheet.sensor_axes, board)
 
 
-def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Array) -> dict[str, Array]:
-    """Gyro, accelerometer, temperature and velocity of the kept rows, in our units and camera axes.
+def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, t_s: Array) -> dict[str, Array]:
+    """Gyro, accelerometer, temperature and velocity, in our units and camera axes; ``t_s``: mended times.
 
     Single values that are missing are interpolated in time; temperature and velocity, which are often
     logged on few of the rows, may miss most of theirs.
@@ -313,15 +308,15 @@ def fast_and_slow_columns(sheet: LogSheet, log: MappedLog, keep: Mask, t_s: Arra
     """
 
     def filled(key: str, name: str, most_missing: float) -> Array:
-        values = numbers(log.table, name)[keep]
+        values = numbers(log.table, name)
         if most_missing == 1.0:
             # Counts of a fast sensor may well come to such a number, temperatures and velocities never.
             values = np.where(np.isin(values, PLACEHOLDERS[1:]), np.nan, values)
         missing = np.isnan(values)
         if missing.all() or missing.mean() > most_missing:
-            row = int(np.flatnonzero(keep)[np.argmax(missing)])
+            row = int(np.argmax(missing))
             many = f"{missing.sum()} of {missing.size} rows are like this"
-            cell = log.table.cells[name].iloc[row]
+            cell = log.table.cell(name, row)
             mend = f"correct {key} in its [[log]], or leave it out"
             fail(log.table, int(log.lines[row]), f"{name} is {cell!r}; expected a number ({many}); {mend}")
         return np.interp(t_s, t_s[~missing], values[~missing])

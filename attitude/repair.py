@@ -6,7 +6,7 @@ field that has no value holds a fixed number, a sensor that has not started repo
 runs faster than the sensor writes the same value several times.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 __all__ = [
     "PLACEHOLDERS",
     "backward_row",
+    "changes",
     "fresh_rows",
     "gap_limit_s",
+    "largest",
     "placeholder_rows",
     "placeholders",
     "rounding_step",
@@ -65,6 +67,9 @@ def spread_s(t_s: Array) -> tuple[Array, str]:
     steps = np.diff(t_s)
     if len(steps) < 20 or t_s[-1] <= t_s[0]:
         return t_s, ""
+    # The usual step, below, is at most the mean one: where few are short beside that, none need be sorted.
+    if np.mean(steps < 1.01 * WITHIN_BURST * float(np.mean(steps))) < BURSTS_SHARE:
+        return t_s, ""
     # Gaps must not make every step look like one within a burst.
     usual_s = float(np.mean(steps[steps <= np.quantile(steps, 0.99)]))
     within = steps < WITHIN_BURST * usual_s
@@ -104,6 +109,8 @@ def spread_s(t_s: Array) -> tuple[Array, str]:
 
 def rows_before_clock(t_s: Array) -> int:
     """Number of leading rows, less than half, from before a clock was set: a day and more earlier."""
+    if t_s.size and t_s.max() - t_s.min() <= CLOCK_SET_S:
+        return 0
     jumps = np.flatnonzero(np.diff(t_s) > CLOCK_SET_S)
     return int(jumps[-1]) + 1 if jumps.size and jumps[-1] + 1 < len(t_s) / 2 else 0
 
@@ -135,14 +142,18 @@ def placeholder_rows(raw: Array, limit: float) -> Mask:
     ``limit`` is 360 degrees in the unit of ``raw``: roll and pitch beyond it are impossible; yaw may have
     counted turns, so that only the very values of placeholders are taken out of it, where they jump.
     """
-    known = np.isin(raw, PLACEHOLDERS)
-    same = known[:, 0] & np.all(raw == raw[:, :1], axis=1)
-    if raw.shape[1] == 2:
-        same &= np.abs(raw[:, 0]) >= 999
-    beyond: Mask = np.any(np.abs(raw[:, :2]) > 1.001 * limit, axis=1)
-    for column in raw.T:
+    beyond: Mask = np.zeros(len(raw), dtype=bool)
+    same = np.ones(len(raw), dtype=bool)
+    for place, column in enumerate(raw.T):
+        if place < 2 and not largest(column) <= 1.001 * limit:
+            beyond |= np.abs(column) > 1.001 * limit
         beyond |= placeholders(column)
-    beyond |= same
+        same &= column == raw[:, 0]
+    rows = np.flatnonzero(same)
+    alike = np.isin(raw[rows, 0], PLACEHOLDERS)
+    if raw.shape[1] == 2:
+        alike &= np.abs(raw[rows, 0]) >= 999
+    beyond[rows[alike]] = True
     return beyond
 
 
@@ -151,9 +162,14 @@ def placeholders(values: Array) -> Mask:
 
     In counts or hundredths of a degree such a number may be an angle: then the rows around it lead up to it.
     """
-    found: Mask = np.isin(values, PLACEHOLDERS) & (np.abs(values) >= 999)
+    if largest(values) < 999:
+        return np.zeros(len(values), dtype=bool)
+    found: Mask = np.abs(values) >= 999
+    found[found] = np.isin(values[found], PLACEHOLDERS)
+    if not found.any():
+        return found
     good = np.flatnonzero(~found & ~np.isnan(values))
-    if not found.any() or good.size < 3:
+    if good.size < 3:
         return found & (good.size > 0)
     usual = float(np.quantile(np.abs(np.diff(values[good])), 0.99))
     rows = np.flatnonzero(found)
@@ -182,7 +198,10 @@ def fresh_rows(angles: Array) -> Mask | None:
     as long as the middle ones. (Coarse rounding of a still camera also repeats values, at no beat.) A run of
     several beats, the camera having stood still, keeps one row per beat.
     """
-    changed = np.any(np.diff(angles, axis=0) != 0, axis=1)
+    changed = changes(angles.T)
+    # Where four runs in five are one row long, the middle ones are, and that is no beat.
+    if 1.2 * (np.count_nonzero(changed) + 1) > len(angles) + 2:
+        return None
     starts = np.concatenate([[0], np.flatnonzero(changed) + 1])
     runs = np.diff(np.concatenate([starts, [len(angles)]]))
     if runs.size < 10:
@@ -196,6 +215,17 @@ def fresh_rows(angles: Array) -> Mask | None:
         beats = max(1, round(run / beat))
         keep[start + np.round(np.arange(beats) * run / beats).astype(int)] = True
     return keep
+
+
+def largest(values: Array) -> float:
+    """Largest size of the values (n,), NaN where one is NaN, 0 of none."""
+    return float(max(-values.min(), values.max())) if values.size else 0.0
+
+
+def changes(columns: Iterable[Array]) -> Mask:
+    """Which rows (n - 1,) differ from the row before, in any of the columns (n,) there."""
+    found = [column[1:] != column[:-1] for column in columns]
+    return np.asarray(np.logical_or.reduce(found))
 
 
 def rounding_step(cells: Sequence[str]) -> float:

@@ -8,20 +8,41 @@ name the line.
 """
 
 import csv
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from attitude.columns import bare_name, is_blank, is_value, unit_in_name, unit_of
 
-__all__ = ["TEXT_SUFFIXES", "TableError", "TextTable", "headers", "preamble", "read_table"]
+__all__ = [
+    "HEAD_LINES",
+    "LARGEST",
+    "TEXT_SUFFIXES",
+    "Layout",
+    "Rows",
+    "TableError",
+    "TextTable",
+    "gather",
+    "headers",
+    "layout_of",
+    "preamble",
+    "read_table",
+    "table_of",
+    "unit_told",
+]
+
+Array = NDArray[np.float64]
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 SEPARATORS = (",", ";", "\t", " ")
 # Preamble and header are looked for in so many lines.
 HEAD_LINES = 400
+# No sensor means more than this (times in nanoseconds come to 1e19), and squares of more overflow.
+LARGEST = 1e100
 
 
 class TableError(ValueError):
@@ -45,10 +66,63 @@ class TextTable:
     torn: bool
     decimal_comma: bool
 
+    @property
+    def held(self) -> tuple[str, ...]:
+        """Names of the columns."""
+        return tuple(self.cells.columns)
+
+    @property
+    def lines(self) -> NDArray[np.int_]:
+        """Line number in the file of every row (n,)."""
+        return np.asarray(self.cells.index.to_numpy())
+
     def unit(self, label: str) -> str:
         """Unit that the header tells of a column that ``cells`` holds, "" for none."""
-        position = _position(label, self.names)
-        return "" if position is None else self.units[position]
+        return unit_told(label, self.names, self.units)
+
+    def numbers(self, label: str) -> Array:
+        """Values (n,) of a column, NaN where a cell is no finite number, or beyond ``LARGEST``."""
+        cells = self.cells[label].to_numpy()
+        if self.decimal_comma:
+            cells = np.array([cell.replace(",", ".") for cell in cells], dtype=object)
+        try:
+            values = cells.astype(float)
+        except ValueError:
+            values = np.array([_number(cell) for cell in cells])
+        return np.where(np.abs(values) <= LARGEST, values, np.nan)
+
+    def beside(self, labels: Sequence[str]) -> Array:
+        """The same of several columns (n, columns)."""
+        return np.column_stack([self.numbers(label) for label in labels])
+
+    def cell(self, label: str, row: int) -> str:
+        """One cell as it was written."""
+        return str(self.cells[label].iloc[row])
+
+    def blank_rows(self, labels: Sequence[str]) -> NDArray[np.bool_]:
+        """Rows (n,) in which every one of the columns stands for no value."""
+        return np.asarray(self.cells[list(set(labels))].map(is_blank).all(axis=1))
+
+    def texts(self, label: str) -> list[str]:
+        """Cells of a column as written."""
+        return [str(cell) for cell in self.cells[label].to_numpy()]
+
+    def only(self, keep: NDArray[np.bool_]) -> "TextTable":
+        """The rows to keep (n,)."""
+        return replace(self, cells=self.cells[keep])
+
+
+def unit_told(label: str, names: Sequence[str], units: Sequence[str]) -> str:
+    """Unit that a header and its units tell of a column, "" for none."""
+    position = _position(label, names)
+    return "" if position is None else units[position]
+
+
+def _number(cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        return np.nan
 
 
 def _fields(line: str, separator: str) -> list[str]:
@@ -143,15 +217,15 @@ def _layout(name: str, lines: Sequence[str], wanted: Sequence[str]) -> tuple[str
     return separator, above[-1]
 
 
-def _columns_of(names: Sequence[str], wanted: Sequence[str], place: str) -> dict[str, int]:
+def _columns_of(names: Sequence[str], wanted: Sequence[str], place: str) -> tuple[tuple[str, int], ...]:
     """Label and position of the columns to keep."""
     if not wanted:
-        return {}
+        return tuple((name, position) for position, name in enumerate(names))
     found = {w: _position(w, names) for w in wanted}
     for w, position in found.items():
         if position == -1:
             raise TableError(f"{place}: two columns are called {w!r}; rename one of them")
-    return {w: position for w, position in found.items() if position is not None}
+    return tuple((w, position) for w, position in found.items() if position is not None)
 
 
 def _has_values(fields: Sequence[str]) -> bool:
@@ -188,6 +262,140 @@ def preamble(path: Path) -> str:
     return "\n".join(lines[: next(numeric, len(lines))])
 
 
+@dataclass(frozen=True)
+class Layout:
+    """How the lines of a table are read: ``kept``, label and position of the columns wanted.
+
+    ``header``: line number of the header. ``by_kind``: every row begins with the name of its kind.
+    """
+
+    name: str
+    separator: str
+    header: int
+    names: tuple[str, ...]
+    kept: tuple[tuple[str, int], ...]
+    by_kind: bool
+
+    @property
+    def place(self) -> str:
+        """File and line of the header, for an error."""
+        return f"{self.name}: line {self.header}"
+
+
+@dataclass
+class Rows:
+    """Rows as they are gathered from line after line.
+
+    ``begun``: rows were seen before, so that what comes is no row of units. ``kinds``: words that rows
+    begin with, and their number of cells. ``short``: the last line with fewer cells than the header.
+    """
+
+    units: list[str]
+    begun: bool = False
+    cells: list[list[str]] = field(default_factory=list)
+    numbers: list[int] = field(default_factory=list)
+    odd: set[int] = field(default_factory=set)
+    kinds: dict[str, int] = field(default_factory=dict)
+    short: int = -1
+
+    def refuse_mixed(self, name: str) -> None:
+        """Refuse rows of several kinds that differ in their cells.
+
+        Raises
+        ------
+        TableError
+            There are such.
+        """
+        if len(self.kinds) > 1 and len(set(self.kinds.values())) > 1:
+            raise TableError(
+                f"{name}: rows of several kinds are mixed ({', '.join(list(self.kinds)[:4])}); "
+                "save those of one kind with their header as a file of their own"
+            )
+
+    def drop_torn(self, last: int, *, ended: bool) -> bool:
+        """Leave out the last row where its line, ``last`` of the file, was cut off; whether it was.
+
+        ended : the file ends with the end of a line.
+        """
+        torn = bool(self.cells) and self.numbers[-1] == last and self.short == last and "" in self.cells[-1]
+        if self.cells and self.numbers[-1] == last and not ended:
+            torn |= any(not is_blank(c) and not is_value(c, comma=True) for c in self.cells[-1])
+        if torn:
+            self.cells.pop()
+            self.numbers.pop()
+        return torn
+
+
+def layout_of(name: str, lines: Sequence[str], wanted: Sequence[str]) -> Layout:
+    """Layout of a table, from its first lines; ``wanted`` as of :func:`read_table`.
+
+    Raises
+    ------
+    TableError
+        No table, no header, or a wanted name stands twice.
+    """
+    separator, header = _layout(name, lines[:HEAD_LINES], wanted)
+    names = _fields(lines[header], separator)
+    kept = _columns_of(names, wanted, f"{name}: line {header + 1}")
+    head = [_fields(line, separator) for line in lines[header + 1 : header + 1 + HEAD_LINES] if line.strip()]
+    by_kind = any(fields[:1] == names[:1] and _has_values(fields) for fields in head)
+    return Layout(name, separator, header + 1, tuple(names), kept, by_kind)
+
+
+def gather(
+    layout: Layout, rows: Rows, lines: Iterable[tuple[int, str]], last: int, *, max_rows: int | None = None
+) -> None:
+    """Append the rows among numbered lines below the header; ``last``: number of the file's last line."""
+    width, separator = len(layout.names), layout.separator
+    positions = [position for _, position in layout.kept]
+    for number, line in lines:
+        if not line.strip() or line.startswith("#"):
+            continue
+        fields = _fields(line, separator)
+        if layout.by_kind and fields[0] != layout.names[0]:
+            continue
+        if not rows.begun and not _has_values(fields) and not all(map(is_blank, fields)):
+            if len(fields) == width:
+                told = zip(fields, rows.units, strict=True)
+                rows.units = [unit_of(f.strip("[](){}<> ")) or u for f, u in told]
+            continue
+        # The last line may be torn, and then says nothing of kinds.
+        if fields[0].isalpha() and not is_blank(fields[0]) and len(rows.kinds) < 10 and number < last:
+            rows.kinds.setdefault(fields[0], len(fields))
+        if len(fields) < width:
+            rows.short = number
+            fields += [""] * (width - len(fields))
+        elif any(fields[width:]):
+            rows.odd.add(number)
+        rows.begun = True
+        rows.cells.append([fields[i] for i in positions])
+        rows.numbers.append(number)
+        if len(rows.cells) == max_rows:
+            break
+
+
+def table_of(layout: Layout, rows: Rows, *, torn: bool) -> TextTable:
+    """Table of the rows that were gathered.
+
+    Raises
+    ------
+    TableError
+        There are none.
+    """
+    if not rows.cells:
+        raise TableError(f"{layout.place}: a header but no rows below it; export the log again")
+    cells = pd.DataFrame(
+        rows.cells,
+        columns=[label for label, _ in layout.kept],
+        index=pd.Index(rows.numbers, name="line"),
+        dtype=object,
+    )
+    comma = layout.separator != "," and any(
+        "," in cell and is_value(cell, comma=True) for row in rows.cells[:200] for cell in row
+    )
+    return TextTable(layout.name, layout.names, tuple(rows.units), cells, frozenset(rows.odd), torn, comma)
+
+
 def read_table(path: Path, wanted: Sequence[str] = (), *, max_rows: int | None = None) -> TextTable:
     """Read the cells of a logged text file.
 
@@ -210,60 +418,11 @@ def read_table(path: Path, wanted: Sequence[str] = (), *, max_rows: int | None =
     """
     text = _text(path)
     lines = text.split("\n")
-    separator, header = _layout(path.name, lines[:HEAD_LINES], wanted)
-    place = f"{path.name}: line {header + 1}"
-    names = _fields(lines[header], separator)
-    units = [unit_in_name(name) for name in names]
-    kept = _columns_of(names, wanted, place)
-    positions = list(kept.values()) if wanted else list(range(len(names)))
-
-    head = [_fields(line, separator) for line in lines[header + 1 : header + 1 + HEAD_LINES] if line.strip()]
-    by_kind = any(fields[:1] == names[:1] and _has_values(fields) for fields in head)
-    kinds: dict[str, int] = {}
-    # The last line may be torn, and then says nothing of kinds.
+    layout = layout_of(path.name, lines, wanted)
+    rows = Rows([unit_in_name(name) for name in layout.names])
     last = max(number for number, line in enumerate(lines, 1) if line.strip())
-    rows: list[list[str]] = []
-    numbers: list[int] = []
-    odd: set[int] = set()
-    short = -1
-    for number, line in enumerate(lines[header + 1 :], header + 2):
-        if not line.strip() or line.startswith("#"):
-            continue
-        fields = _fields(line, separator)
-        if by_kind and fields[0] != names[0]:
-            continue
-        if not rows and not _has_values(fields) and not all(map(is_blank, fields)):
-            if len(fields) == len(names):
-                units = [unit_of(f.strip("[](){}<> ")) or u for f, u in zip(fields, units, strict=True)]
-            continue
-        if fields[0].isalpha() and not is_blank(fields[0]) and len(kinds) < 10 and number < last:
-            kinds.setdefault(fields[0], len(fields))
-        if len(fields) < len(names):
-            short = number
-            fields += [""] * (len(names) - len(fields))
-        elif any(fields[len(names) :]):
-            odd.add(number)
-        rows.append([fields[i] for i in positions])
-        numbers.append(number)
-        if len(rows) == max_rows:
-            break
-    if len(kinds) > 1 and len(set(kinds.values())) > 1:
-        raise TableError(
-            f"{path.name}: rows of several kinds are mixed ({', '.join(list(kinds)[:4])}); "
-            "save those of one kind with their header as a file of their own"
-        )
-    torn = bool(rows) and numbers[-1] == last and short == last and "" in rows[-1]
-    if rows and numbers[-1] == last and not text.endswith("\n"):
-        torn |= any(not is_blank(c) and not is_value(c, comma=True) for c in rows[-1])
-    if torn:
-        rows.pop()
-        numbers.pop()
-    if not rows:
-        raise TableError(f"{place}: a header but no rows below it; export the log again")
-    cells = pd.DataFrame(
-        rows, columns=list(kept) if wanted else names, index=pd.Index(numbers, name="line"), dtype=object
-    )
-    comma = separator != "," and any(
-        "," in cell and is_value(cell, comma=True) for row in rows[:200] for cell in row
-    )
-    return TextTable(path.name, tuple(names), tuple(units), cells, frozenset(odd), torn, comma)
+    below = enumerate(lines[layout.header :], layout.header + 1)
+    gather(layout, rows, below, last, max_rows=max_rows)
+    rows.refuse_mixed(path.name)
+    torn = rows.drop_torn(last, ended=text.endswith("\n"))
+    return table_of(layout, rows, torn=torn)

@@ -76,10 +76,13 @@ def projected(lens, ray):
     return np.where(ray[:, 2:] > 0.05, seen.reshape(-1, 2), np.nan)
 
 
-def seen_horizons(lens, hfov_deg, rng, *, count=20, reach=0.15, log_sd_deg=0.1, white_px=0.3, bound_px=0.3):
+def seen_horizons(
+    lens, hfov_deg, rng, *, count=20, reach=0.15, log_sd_deg=0.1, white_px=0.3, bound_px=0.3, windows=2
+):
     """Horizons over +-``reach`` of the field of view, rolled by up to 25 deg, with a log beside a constant.
 
-    Their points err by so much alone, and by so much together with their neighbours.
+    Their points err by so much alone, and by so much together with their neighbours. windows : of the log, in
+    each of which its constant is another unknown.
     """
     seen = []
     for k in range(count):
@@ -99,5 +102,5 @@ def seen_horizons(lens, hfov_deg, rng, *, count=20, reach=0.15, log_sd_deg=0.1, 
         points = points + across * (white_px * rng.normal(size=90) + bound_px * bound)[:, None]
         rough = up_from_angles(roll + rng.normal(0, 0.01), pitch + rng.normal(0, 0.01))
         logged = pitch + np.radians(1.0 + rng.normal(0, log_sd_deg))
-        seen.append(SeenHorizon(points, rough, 0.0, logged, np.radians(0.1), 2 * k // count))
+        seen.append(SeenHorizon(points, rough, 0.0, logged, np.radians(0.1), windows * k // count))
     return seen

@@ -12,6 +12,7 @@ all; for that, floors proportional to the residual rms are added, set on drawn f
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,22 @@ FEWEST_SPECTRAL = 16
 
 
 @dataclass(frozen=True)
+class _Solved:
+    """What a fit's errors follow from: they cost as much as the fit, and most fits are only steps to another.
+
+    to_angles : (2, 2), from the tangent plane to roll and pitch.
+    """
+
+    design: Array
+    target: Array
+    solution: Array
+    edges: Edges
+    length_px: float
+    pixel: float
+    to_angles: Array
+
+
+@dataclass(frozen=True)
 class LineFit:
     """Up vector fitted to edge points.
 
@@ -52,8 +69,6 @@ class LineFit:
     """
 
     up_cam: Array
-    covariance: Array
-    noise_variance: Array
     inlier_share: float
     rms_px: float
     spread: float
@@ -68,6 +83,23 @@ class LineFit:
     agreeing: NDArray[np.bool_]
     weight: Array
     precision: Array
+    solved: _Solved
+
+    @cached_property
+    def covariance(self) -> Array:
+        """As above."""
+        to_angles = self.solved.to_angles
+        return np.asarray(to_angles @ _covariance(self) @ to_angles)
+
+    @cached_property
+    def noise_variance(self) -> Array:
+        """As above."""
+        at = self.solved
+        precision_px = np.where(self.agreeing, 1 / at.edges.sd_px**2, 0)
+        normal = at.design.T @ (precision_px[:, None] * at.design) / at.pixel**2
+        formal = np.linalg.inv(normal + 1e-6 * np.eye(2))
+        noise = np.diag(at.to_angles @ formal @ at.to_angles)
+        return np.asarray(np.minimum(noise, np.diag(self.covariance)))
 
 
 def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
@@ -99,22 +131,15 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
     along = edges.along_px[agreeing]
     spread = float(np.ptp(along)) / max(edges.length_px, 1)
     length_px = max(float(np.ptp(along)), 10.0)
-    precision_px = np.where(agreeing, 1 / edges.sd_px**2, 0)
-    covariance = _covariance(design, target, weight, solution, edges, agreeing, rms_px, length_px, pixel)
     up = up_cam + solution[0] * e_roll + solution[1] * e_pitch
     up = up / np.linalg.norm(up)
     cos_pitch = max(float(np.hypot(up[0], up[1])), 0.05)
     to_angles = np.diag([1 / cos_pitch, 1.0])
-    covariance = to_angles @ covariance @ to_angles
-    formal = np.linalg.inv(design.T @ (precision_px[:, None] * design) / pixel**2 + 1e-6 * np.eye(2))
-    noise = np.diag(to_angles @ formal @ to_angles)
     ends = edges.rays[agreeing][[np.argmin(along), np.argmax(along)]]
     step = edges.step_grey[agreeing]
     step_grey = float(np.median(step))
     return LineFit(
         up,
-        covariance,
-        np.minimum(noise, np.diag(covariance)),
         float(agreeing.sum()) / max(edges.seen, 1),
         rms_px,
         spread,
@@ -129,6 +154,7 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
         agreeing,
         weight,
         precision,
+        _Solved(design, target, solution, edges, length_px, pixel, to_angles),
     )
 
 
@@ -191,28 +217,22 @@ def _tukey(design: Array, target: Array, precision: Array, start: Array, agree: 
     return solution, weight
 
 
-def _covariance(
-    design: Array,
-    target: Array,
-    weight: Array,
-    solution: Array,
-    edges: Edges,
-    agreeing: NDArray[np.bool_],
-    rms_px: float,
-    length_px: float,
-    pixel: float,
-) -> Array:
-    order = np.flatnonzero(agreeing)[np.argsort(edges.along_px[agreeing], kind="stable")]
+def _covariance(fit: LineFit) -> Array:
+    at, weight = fit.solved, fit.weight
+    design, edges, pixel = at.design, at.edges, at.pixel
+    order = np.flatnonzero(fit.agreeing)[np.argsort(edges.along_px[fit.agreeing], kind="stable")]
     blocks = np.array_split(order, min(BLOCKS, len(order) // 2))
     weighted = weight[:, None] * design
-    left = design @ solution - target
+    left = design @ at.solution - at.target
     parts = np.array([design[block].T @ weighted[block] for block in blocks])
     pulls = np.array([weighted[block].T @ left[block] for block in blocks])
-    series = dct(left[agreeing] / pixel, norm="ortho")[2:10] if len(order) >= FEWEST_SPECTRAL else np.zeros(8)
-    n, length = np.array(float(len(order))), np.array(length_px)
+    series = (
+        dct(left[fit.agreeing] / pixel, norm="ortho")[2:10] if len(order) >= FEWEST_SPECTRAL else np.zeros(8)
+    )
+    n, length = np.array(float(len(order))), np.array(at.length_px)
     roll, offset = spectral(series**2, n, length)
     jack = jackknifed(design.T @ weighted, parts, pulls)
-    return combined(jack, roll, offset, np.array(rms_px), length, np.array(edges.softness_px), pixel)
+    return combined(jack, roll, offset, np.array(fit.rms_px), length, np.array(edges.softness_px), pixel)
 
 
 def combined(

@@ -34,6 +34,7 @@ from attitude.entries import (
     text,
     unit,
 )
+from attitude.files import is_pipe_or_device
 from attitude.mapping import FREE_FALL_MPS2
 from attitude.sheet import Reader, SheetError, parse, stated_keys
 from attitude.table import TEXT_SUFFIXES
@@ -165,6 +166,8 @@ def _old_constants(path: Path) -> Constants:
     reader = Reader(path.name, {"new": _constant_checks()})
     if path.is_dir():
         raise SheetError(f"{path}: a folder; name the file in it that holds the constants before")
+    if is_pipe_or_device(path):
+        raise SheetError(f"{path}: not a file; name the file with the constants before")
     if not path.is_file():
         raise SheetError(f"{path}: no such file; give the constants that the gimbal held before")
     document: Any

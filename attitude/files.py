@@ -14,7 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TextIO
 
-__all__ = ["guarded", "waiting_folder", "whole_file", "write_whole"]
+__all__ = ["guarded", "is_pipe_or_device", "waiting_folder", "whole_file", "write_whole"]
 
 # What begins a formula, in wide letters too; the apostrophe, so that one that was there before is kept.
 RISKY = frozenset("=+-@\t\r\n'\uff1d\uff0b\uff0d\uff20")
@@ -22,6 +22,13 @@ RISKY = frozenset("=+-@\t\r\n'\uff1d\uff0b\uff0d\uff20")
 WAITING, LOCK = ".waiting-", "lock"
 # A waiting folder gets its lock at once: one without, older than this, has nobody.
 WITHOUT_LOCK_S = 60.0
+
+
+def is_pipe_or_device(path: Path) -> bool:
+    """Whether what stands there is neither file nor folder: a pipe nobody writes to would be waited for."""
+    with suppress(OSError):
+        return path.exists() and not (path.is_file() or path.is_dir())
+    return False
 
 
 @contextmanager

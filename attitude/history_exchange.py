@@ -21,7 +21,7 @@ from typing import Any, NoReturn
 
 from attitude.calibrations import CALIBRATIONS, calibration_row, constants_from, read_calibrations
 from attitude.constants import Constants
-from attitude.files import guarded, write_whole
+from attitude.files import guarded, is_pipe_or_device, write_whole
 from attitude.findings import Estimate
 from attitude.history import (
     COLUMNS,
@@ -77,6 +77,8 @@ def bring_in(path_history: Path, source: Path) -> tuple[int, int]:
     is not as it was exported.
     """
     kind = _kind(source)
+    if is_pipe_or_device(source):
+        raise HistoryError(f"{source}: not a file; name the file that an export wrote")
     try:
         text = source.read_bytes().decode("utf-8-sig")
     except OSError as error:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from attitude.entries import REPEATED, TERRAIN_DEG, Check, RefusedError, slope_deg, tables
+from attitude.files import is_pipe_or_device
 from attitude.findings import REPEAT_SD_DEG
 
 __all__ = [
@@ -350,6 +351,8 @@ def parse(path: Path, sheet_name: str = SHEET_NAME) -> dict[str, Any]:
     SheetError
         It cannot be read, or is not TOML.
     """
+    if is_pipe_or_device(path):
+        raise SheetError(f"{path.name}: not a file; name the {sheet_name} itself")
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:

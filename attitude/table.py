@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from attitude.columns import bare_name, is_blank, is_value, unit_in_name, unit_of
+from attitude.files import is_pipe_or_device
 
 __all__ = [
     "HEAD_LINES",
@@ -140,6 +141,8 @@ def _fields(line: str, separator: str) -> list[str]:
 
 
 def _text(path: Path) -> str:
+    if is_pipe_or_device(path):
+        raise TableError(f"{path.name}: not a file; name the file that holds the table")
     try:
         raw = path.read_bytes()
     except OSError as error:

@@ -26,6 +26,7 @@ from attitude.demo import DEMO_CAPTURE, place_demo
 from attitude.entries import RIG_KINDS
 from attitude.progress import stage
 from attitude.screen import one_line, running_stages, show, starting, text_columns, write_out
+from attitude.stopping import STATUS, STOPPED
 from attitude.workers import workers
 
 __all__ = ["app", "run"]
@@ -417,9 +418,9 @@ def _told(error: Exception) -> str:
     return str(error) if known else ""
 
 
-def _stop(why: str = "stopped; files that were finished before are whole") -> NoReturn:
+def _stop(why: str = STOPPED) -> NoReturn:
     sys.stderr.write(f"horizon-drift: {why}\n")
-    raise SystemExit(1) from None
+    raise SystemExit(STATUS) from None
 
 
 def _refuse(text: str) -> NoReturn:

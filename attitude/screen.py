@@ -14,6 +14,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from attitude.progress import stage
+from attitude.stopping import StopsAtOnce
 
 __all__ = ["one_line", "running_stages", "show", "starting", "text_columns", "write_out"]
 
@@ -98,7 +99,7 @@ def running_stages() -> Iterator[_Bars]:
 @contextmanager
 def starting() -> Iterator[None]:
     """Around the imports of a command: on a slow machine they take seconds."""
-    with running_stages() as bars, stage(bars, "starting"):
+    with running_stages() as bars, stage(bars, "starting"), StopsAtOnce():
         yield
 
 

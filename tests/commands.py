@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from attitude.cli import run as run_command
+from attitude.command import run as run_command
 from horizon.clip import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_planar, make_scene
@@ -24,7 +24,7 @@ SIZE = (480, 270)
 FPS = 5
 
 
-COMMAND = "from attitude.cli import run; run()"
+COMMAND = "from attitude.command import run; run()"
 
 
 def run(*words: object, code: str = COMMAND, **environment: str) -> subprocess.CompletedProcess[str]:

@@ -5,9 +5,11 @@ import json
 import os
 import pkgutil
 import re
+import signal
 import struct
 import subprocess
 import sys
+import time
 from importlib import import_module
 from pathlib import Path
 
@@ -20,6 +22,7 @@ import horizon
 from attitude.cli import BAD_INPUT
 from attitude.entries import RIG_KINDS
 from attitude.files import write_whole
+from attitude.stopping import STOPPED
 from tests.commands import CAMERA, CLIP, COMMAND, FPS, HORIZON, LOG, film_shoot, run, run_here, sheet_with
 
 
@@ -245,7 +248,7 @@ def test_an_interrupted_write_leaves_the_old_file_and_no_part(tmp_path, monkeypa
 COMMANDS = ("demo", "new", "check", "measure", "shots", "faces", "lens")
 LIGHT = """
 import sys
-from attitude.cli import run
+from attitude.command import run
 try:
     run()
 finally:
@@ -417,3 +420,46 @@ def test_ctrl_c_is_one_line_and_leaves_nothing(shoot, tmp_path):
     said = [row.rstrip() for row in screen.rows if row.strip()]
     assert said == ["horizon-drift: stopped; files that were finished before are whole"]
     assert not out.exists()
+
+
+BEGUN = f"{HEARS_CTRL_C}; from attitude.command import run; print(flush=True); run()"
+
+
+@pytest.mark.parametrize("words", [("--version",), ("check", "nothing_here")])
+def test_ctrl_c_while_it_loads_is_one_line(words, tmp_path):
+    """From its own first line on: what comes before that is the interpreter's."""
+    stopped = 0
+    for delay_s in np.arange(0.0, 3.0, 0.06):
+        line = [sys.executable, "-c", BEGUN, *words]
+        with subprocess.Popen(line, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as done:
+            assert done.stdout is not None
+            done.stdout.readline()
+            time.sleep(delay_s)
+            done.send_signal(signal.SIGINT)
+            sent = done.communicate(timeout=60)[1].decode()
+        if done.returncode in (0, 2):
+            break  # it had ended before
+        assert (done.returncode, sent) == (1, f"horizon-drift: {STOPPED}\n")
+        stopped += 1
+    assert stopped
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("faces", "pipe.csv"), "pipe.csv: not a file; name the file that holds the table"),
+        (("faces", "pipe.toml"), "pipe.toml: not a file; name the faces.toml itself"),
+        (("faces", "whole.csv", "--old", "pipe.toml"), "not a file; name the file with the constants before"),
+        (("history", "import", "pipe.csv"), "not a file; name the file that an export wrote"),
+        (("history", "import", "pipe.json"), "not a file; name the file that an export wrote"),
+    ],
+)
+def test_a_pipe_that_nobody_writes_to_is_not_waited_for(words, said, tmp_path):
+    for name in ("pipe.csv", "pipe.toml", "pipe.json"):
+        os.mkfifo(tmp_path / name)
+    (tmp_path / "whole.csv").write_text("x,y,z\n0,0,1\n")
+    line = [sys.executable, "-c", COMMAND, *words, "--history", str(tmp_path / "h.sqlite")]
+    done = subprocess.run(line, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1

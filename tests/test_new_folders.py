@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.commands import COMMAND
 from tests.folders.answer import answer
 from tests.folders.build import build
 from tests.folders.dress import dressed
@@ -74,7 +75,7 @@ def test_new_on_thirty_folders(takes, tmp_path):
 def test_check_takes_the_written_sheet_as_it_is(folder, name):
     truth = folder(name)
     assert run_new(truth.path).status == 0
-    line = [sys.executable, "-c", "from attitude.cli import run; run()", "check", str(truth.path)]
+    line = [sys.executable, "-c", COMMAND, "check", str(truth.path)]
     done = subprocess.run(line, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 

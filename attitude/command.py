@@ -1,0 +1,18 @@
+"""Entry point of the ``horizon-drift`` command, before anything else of it is loaded."""
+
+import sys
+
+from attitude.stopping import STATUS, STOPPED, StopsAtOnce
+
+__all__ = ["run"]
+
+
+def run() -> None:
+    """Load the command line and run it."""
+    try:
+        with StopsAtOnce():
+            from attitude.cli import run as run_command
+        run_command()
+    except KeyboardInterrupt:
+        sys.stderr.write(f"horizon-drift: {STOPPED}\n")
+        raise SystemExit(STATUS) from None

@@ -284,13 +284,11 @@ def in_order(executor: Executor | None, tasks: Iterable[Callable[[], _Done]]) ->
         yield from (task() for task in tasks)
         return
     waiting: deque[Future[_Done]] = deque()
-    try:
-        for task in tasks:
-            waiting.append(executor.submit(task))
-            if len(waiting) > AHEAD:
-                yield waiting.popleft().result()
-        while waiting:
+    # Those that nobody takes any more run out: a pool that is ended while some are cancelled may hang
+    # (Python's own loses the thread that feeds it).
+    for task in tasks:
+        waiting.append(executor.submit(task))
+        if len(waiting) > AHEAD:
             yield waiting.popleft().result()
-    finally:
-        for future in waiting:
-            future.cancel()
+    while waiting:
+        yield waiting.popleft().result()

@@ -34,7 +34,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 # Rows that are worked on at a time: few enough for the processor's cache.
-BLOCK_ROWS = 1 << 16
+BLOCK_ROWS = 1 << 14
 
 ENU_TO_NED = Rotation.from_matrix([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, -1.0]])
 CAMERA_TO_BODY = Rotation.from_matrix([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -63,7 +63,7 @@ def degrees_as_logged(sheet: LogSheet, raw: Array) -> Array:
         1.0 if sheet.pitch_positive == "up" else -1.0,
         1.0 if sheet.yaw_positive == "right" else -1.0,
     ]
-    degrees_logged: Array = raw * scale * np.array(signs[: raw.shape[1]])
+    degrees_logged: Array = raw * (scale * np.array(signs[: raw.shape[1]]))
     return degrees_logged
 
 
@@ -99,8 +99,8 @@ def camera_angles_deg(sheet: LogSheet, raw: Array, *, out: Array | None = None) 
         if not as_logged:
             return angles_from_rotation(camera_rotation(sheet, some))
         angles_deg = degrees_as_logged(sheet, some)
-        turned = ~(np.abs(angles_deg) < 180)
-        if turned.any():
+        if not largest(angles_deg) < 180:
+            turned = ~(np.abs(angles_deg) < 180)
             angles_deg[turned] = wrap_deg(angles_deg[turned])
         return angles_deg
 

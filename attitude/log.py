@@ -34,6 +34,7 @@ from attitude.mapping import (
     refuse_wrong_angle_unit,
 )
 from attitude.repair import (
+    NO_GAP_S,
     backward_row,
     changes,
     fresh_rows,
@@ -82,7 +83,9 @@ def _counted(count: int, thing: str) -> str:
 
 def _unusable(sheet: LogSheet, log: MappedLog) -> Mask:
     """Rows that hold no time or no attitude: not numbers, placeholders, quaternions of odd length."""
-    missing: Mask = np.isnan(log.t_s) | np.isnan(log.raw).any(axis=1)
+    missing: Mask = np.isnan(log.t_s)
+    for column in log.raw.T:
+        missing |= np.isnan(column)
     if log.raw.shape[1] == 4:
         length = in_blocks(lambda some: np.linalg.norm(some, axis=1), log.raw)
         usual = np.median(length[length > 0]) if np.any(length > 0) else 1.0
@@ -177,7 +180,7 @@ def _rising(log: MappedLog, keep: Mask) -> tuple[Array, Mask, list[str]]:
         fail(log.table, line, f"time goes backwards, {before:g} s to {after:g} s; {mend}")
     t_s, evened = spread_s(t_s)
     notes += [evened] if evened else []
-    fresh = np.concatenate([[True], np.diff(t_s) > 0])
+    fresh = np.concatenate([[True], t_s[1:] > t_s[:-1]])
     if fresh.all():
         return t_s, keep, notes
     notes.append(f"left out {_counted(np.sum(~fresh), 'row')} with the time of the row before")
@@ -207,7 +210,8 @@ def _remarks(sheet: LogSheet, attitude: Sequence[str], table: pd.DataFrame) -> l
         notes.append(f"column {demanded[0]!r} sounds like a commanded angle, not a measured one")
     t_s = table["t_s"].to_numpy()
     steps = np.diff(t_s)
-    gaps = np.flatnonzero(steps > gap_limit_s(t_s))
+    longer = steps > NO_GAP_S
+    gaps = np.flatnonzero(steps > gap_limit_s(t_s)) if longer.any() else np.empty(0, dtype=int)
     if gaps.size:
         longest = gaps[np.argmax(steps[gaps])]
         what = "a gap" if gaps.size == 1 else f"{gaps.size} gaps, the longest"
@@ -253,9 +257,9 @@ def _read(
 
 
 def _table(sheet: LogSheet, log: MappedLog, t_s: Array) -> pd.DataFrame:
-    """Mended times, the camera's attitude, and what was logged with it."""
+    """Mended times, the camera's attitude, and what was logged with it, in place of what was read."""
     others = fast_and_slow_columns(sheet, log, t_s)
-    values = np.empty((len(LOG_COLUMNS) + len(others), len(t_s)))
+    values = log.table.room(len(LOG_COLUMNS) + len(others))
     values[0] = t_s
     camera_angles_deg(sheet, log.raw, out=values[1:4].T)
     for place, column in enumerate(others.values(), len(LOG_COLUMNS)):

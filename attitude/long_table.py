@@ -118,6 +118,13 @@ class LongTable:
         """Cells of a column as written, of the rows that were looked at."""
         return [str(cell) for cell in self.looked_at[label]]
 
+    def room(self, columns: int) -> Array:
+        """An array (columns, n) to fill: its own, row by row or side by side, where it has as many columns.
+
+        They stand in the order they were asked for, time and attitude first; what was read is lost.
+        """
+        return self.values if columns == len(self.values) else np.empty((columns, len(self.lines)))
+
     def only(self, keep: Mask) -> "LongTable":
         """The rows to keep (n,)."""
         values = np.empty((len(self.held), int(np.count_nonzero(keep))))

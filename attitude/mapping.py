@@ -253,14 +253,16 @@ def refuse_wrong_angle_unit(sheet: LogSheet, log: MappedLog) -> None:
     LogError
         Radians beyond a whole turn or whose yaw wraps at 360; degrees whose yaw wraps at pi.
     """
+    # Told first, since most logs end here, however long; of NaN neither holds.
+    large_deg = all(largest(column) < np.inf for column in log.raw.T) and any(
+        largest(column) >= 2.01 * np.pi for column in log.raw.T
+    )
+    if log.raw.shape[1] == 4 or (sheet.angle_unit != "rad" and large_deg):
+        return
     known = np.flatnonzero(~np.isnan(log.raw).any(axis=1))
-    if log.raw.shape[1] == 4 or known.size < 3:
+    if known.size < 3:
         return
-    raw = log.raw if known.size == len(log.raw) else log.raw[known]
-    # Told first, since most logs end here, however long.
-    below_turn = all(largest(column) < 2.01 * np.pi for column in raw.T)
-    if sheet.angle_unit != "rad" and not below_turn:
-        return
+    raw = log.raw[known]
     large = np.abs(raw[:, :2]).max(axis=1) > 2.1 * np.pi
     step = np.abs(np.diff(raw[:, 2])) if raw.shape[1] == 3 else np.zeros(len(raw) - 1)
     full_turns = np.abs(step - 360) < 20
@@ -270,7 +272,7 @@ def refuse_wrong_angle_unit(sheet: LogSheet, log: MappedLog) -> None:
         mend = 'write angle_unit = "deg" in its [[log]]'
         fail(log.table, int(log.lines[known[row]]), f"angles {shown} are too large for radians; {mend}")
     wraps = np.abs(step - 2 * np.pi) < 0.3
-    small = below_turn and float(np.percentile(step, 90)) < 0.3
+    small = np.abs(raw).max() < 2.01 * np.pi and float(np.percentile(step, 90)) < 0.3
     if sheet.angle_unit == "deg" and small and wraps.any():
         row = int(np.argmax(wraps)) + 1
         mend = 'these are radians: write angle_unit = "rad" in its [[log]]'

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "NO_GAP_S",
     "PLACEHOLDERS",
     "backward_row",
     "changes",
@@ -39,13 +40,15 @@ ENOUGH_VALUES = 20
 # A burst: steps below this share of the mean step, and so many of all steps.
 WITHIN_BURST, BURSTS_SHARE, FEWEST_BURSTS = 0.3, 0.4, 5
 CLOCK_SET_S = 86400.0
+# Steps up to this are bridged at any rate.
+NO_GAP_S = 0.5
 
 
 def unwrapped_s(t_s: Array) -> tuple[Array, int]:
     """Times with the run-overs of 32-bit counters, midnight and the week undone, and their number."""
-    steps = np.diff(t_s)
-    if not np.any(steps < 0):
+    if not np.any(t_s[1:] < t_s[:-1]):
         return t_s, 0
+    steps = np.diff(t_s)
     rising = steps[steps > 0]
     longest_s = max(60.0, 100 * float(np.median(rising))) if rising.size else 60.0
     added, wraps = np.zeros_like(t_s), 0
@@ -117,7 +120,7 @@ def rows_before_clock(t_s: Array) -> int:
 
 def backward_row(t_s: Array) -> int | None:
     """Index of the first row that is earlier than the one before it."""
-    back = np.flatnonzero(np.diff(t_s) < 0)
+    back = np.flatnonzero(t_s[1:] < t_s[:-1])
     return int(back[0]) + 1 if back.size else None
 
 
@@ -129,11 +132,11 @@ def gap_limit_s(t_s: Array) -> float:
     """
     steps = np.sort(np.diff(t_s))
     if steps.size == 0:
-        return 0.5
+        return NO_GAP_S
     steps = steps[: max(1, int(0.98 * steps.size))]
     spent = np.cumsum(steps)
     period_s = float(steps[np.searchsorted(spent, spent[-1] / 2)])
-    return max(0.5, 5 * period_s)
+    return max(NO_GAP_S, 5 * period_s)
 
 
 def placeholder_rows(raw: Array, limit: float) -> Mask:
@@ -218,7 +221,7 @@ def fresh_rows(angles: Array) -> Mask | None:
 
 
 def largest(values: Array) -> float:
-    """Largest size of the values (n,), NaN where one is NaN, 0 of none."""
+    """Largest size of the values, NaN where one is NaN, 0 of none."""
     return float(max(-values.min(), values.max())) if values.size else 0.0
 
 

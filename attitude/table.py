@@ -108,6 +108,10 @@ class TextTable:
         """Cells of a column as written."""
         return [str(cell) for cell in self.cells[label].to_numpy()]
 
+    def room(self, columns: int) -> Array:
+        """An array (columns, n) to fill."""
+        return np.empty((columns, len(self.cells)))
+
     def only(self, keep: NDArray[np.bool_]) -> "TextTable":
         """The rows to keep (n,)."""
         return replace(self, cells=self.cells[keep])

@@ -34,7 +34,6 @@ from attitude.mapping import (
     refuse_wrong_angle_unit,
 )
 from attitude.repair import (
-    NO_GAP_S,
     backward_row,
     changes,
     fresh_rows,
@@ -210,8 +209,7 @@ def _remarks(sheet: LogSheet, attitude: Sequence[str], table: pd.DataFrame) -> l
         notes.append(f"column {demanded[0]!r} sounds like a commanded angle, not a measured one")
     t_s = table["t_s"].to_numpy()
     steps = np.diff(t_s)
-    longer = steps > NO_GAP_S
-    gaps = np.flatnonzero(steps > gap_limit_s(t_s)) if longer.any() else np.empty(0, dtype=int)
+    gaps = np.flatnonzero(steps > gap_limit_s(t_s))
     if gaps.size:
         longest = gaps[np.argmax(steps[gaps])]
         what = "a gap" if gaps.size == 1 else f"{gaps.size} gaps, the longest"
@@ -311,11 +309,14 @@ def attitude_at(log: AttitudeLog, t_s: ArrayLike) -> pd.DataFrame:
     """
     wanted = np.atleast_1d(np.asarray(t_s, float))
     known = log.table["t_s"].to_numpy()
-    angles = log.table[LOG_COLUMNS[1:]].to_numpy()
     out = np.full((wanted.size, 3), np.nan)
+
+    def angles(rows: NDArray[np.int_]) -> Array:
+        return np.column_stack([log.table[name].to_numpy()[rows] for name in LOG_COLUMNS[1:]])
+
     before = np.clip(np.searchsorted(known, wanted, side="right") - 1, 0, len(known) - 1)
     exact = known[before] == wanted
-    out[exact] = angles[before[exact]]
+    out[exact] = angles(before[exact])
     between = ~exact & (wanted > known[0]) & (wanted < known[-1])
     left = before[between]
     step_s = known[np.minimum(left + 1, len(known) - 1)] - known[left]
@@ -323,7 +324,7 @@ def attitude_at(log: AttitudeLog, t_s: ArrayLike) -> pd.DataFrame:
     between[between] = bridged
     if between.any():
         left, step_s = left[bridged], step_s[bridged]
-        start, end = rotation_from_angles(angles[left]), rotation_from_angles(angles[left + 1])
+        start, end = rotation_from_angles(angles(left)), rotation_from_angles(angles(left + 1))
         share = (wanted[between] - known[left]) / step_s
         turn = Rotation.from_rotvec((start.inv() * end).as_rotvec() * share[:, None])
         out[between] = angles_from_rotation(start * turn)

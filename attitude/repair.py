@@ -130,9 +130,11 @@ def gap_limit_s(t_s: Array) -> float:
     The period is the step that half of the logged time passes in (rows that arrive in bursts have a much
     shorter median step), the longest 2 % of the steps left aside because they may be gaps themselves.
     """
-    steps = np.sort(np.diff(t_s))
-    if steps.size == 0:
+    steps = np.diff(t_s)
+    # The period is no longer than the longest step.
+    if steps.size == 0 or 5 * float(steps.max()) <= NO_GAP_S:
         return NO_GAP_S
+    steps = np.sort(steps)
     steps = steps[: max(1, int(0.98 * steps.size))]
     spent = np.cumsum(steps)
     period_s = float(steps[np.searchsorted(spent, spent[-1] / 2)])

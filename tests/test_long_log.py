@@ -8,11 +8,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from attitude import LOG_COLUMNS
 from attitude import long_table as long
 from attitude.log import AttitudeLog, LogError, read_log
 from attitude.long_table import long_table
 from attitude.sheet import LogSheet
 from attitude.table import read_table
+from tests.bench.long_log import WAYS, read_once, write_log
 
 HEADER = "t_s,roll_deg,pitch_deg,yaw_deg,state,volts"
 COUNT = 12_000
@@ -236,3 +238,13 @@ def test_damaged_cells_read_alike(in_pieces, tmp_path, damage, end, piece_bytes,
         np.testing.assert_array_equal(found.numbers(name), plain.numbers(name))
     for row in (0, 1500, len(found.lines) - 1):
         assert found.cell("yaw_deg", row) == plain.cell("yaw_deg", row)
+
+
+def test_the_benchmark_reads_what_it_wrote_either_way(in_pieces, tmp_path):
+    path = tmp_path / "attitude.csv"
+    write_log(path, 3000)
+    found = [read_once(way, path) for way in WAYS]
+    assert [one["rows"] for one in found] == [3000, 3000]
+    assert all(10 < one["peak_mib"] < 1e5 for one in found)
+    written = pd.read_csv(path, usecols=LOG_COLUMNS)
+    pd.testing.assert_frame_equal(read_log(LogSheet(path)).table, written, check_exact=True)

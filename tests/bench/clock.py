@@ -19,7 +19,8 @@ from attitude.log import AttitudeLog
 from attitude.sheet import ClipSheet, Shoot
 from horizon.clip import ClipFacts, probe, write_clip
 from horizon.lens import lens_from_hfov
-from horizon.measure import FEWEST_LOOKS, LOOKS_PER_S, ClipTrack, measure_clip
+from horizon.looking import FEWEST_LOOKS, LOOKS_PER_S
+from horizon.measure import ClipTrack, measure_clip
 from horizon.synthetic import draw_planar, make_scene
 
 NOISE_DEG = 0.02

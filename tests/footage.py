@@ -53,12 +53,12 @@ def attitude(t_s, lasts_s, reach_deg):
     return {"t_s": t_s, "roll_deg": roll_deg, "pitch_deg": pitch_deg, "yaw_deg": 5.0 * at}
 
 
-def known_lens(hfov_deg, width_px=1920, height_px=1080, fisheye_terms=(-0.02, 0.004)):
+def known_lens(hfov_deg, width_px=1920, height_px=1080):
     """A lens that covers this angle: Brown's first term at 60 and 90 deg, a fisheye at 120."""
     middle = ((width_px - 1) / 2, (height_px - 1) / 2)
     half_rad = np.radians(hfov_deg / 2)
     if hfov_deg > 100:
-        terms = (*fisheye_terms, 0.0, 0.0)
+        terms = (-0.02, 0.004, 0.0, 0.0)
         f_px = width_px / 2 / (half_rad * (1 + terms[0] * half_rad**2 + terms[1] * half_rad**4))
         return Lens(width_px, height_px, f_px, f_px, *middle, "fisheye", terms)
     k1, side = -0.12, np.tan(half_rad)

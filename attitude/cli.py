@@ -130,7 +130,7 @@ def demo(
                 record(file, material.recorded)
     write_out(
         [
-            "The shoots are invented; the truth behind each is told in the truth.toml beside it.",
+            "The shoots are invented; the truth behind each stands in its truth.toml.",
             f"Their history: horizon-drift history show --history {file}",
             "The calibration between the first two:",
             f"  horizon-drift faces {folder / DEMO_CAPTURE} --history {file}",

@@ -56,13 +56,19 @@ def corners(lens: Lens, pose: Pose):
     return pixels(lens, board_points() @ pose.rot_cam_board.T + pose.at_cam)
 
 
-def draw_board(lens: Lens, pose: Pose, rays_cam, rng, *, blur_px=0.6, noise_sd=1.5):
-    """Luma (height, width) of a board before a mottled wall; ``rays_cam`` of all its pixels, row by row."""
+def _on_board(pose: Pose, rays_cam):
+    """Where rays meet the board's plane, in its own axes (n, 2); far away where they never do."""
     normal = pose.rot_cam_board[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         distance = (normal @ pose.at_cam) / (rays_cam @ normal)
-    on_board = (rays_cam * distance[:, None] - pose.at_cam) @ pose.rot_cam_board[:, :2]
-    on_board[~(distance > 0)] = 1e6
+    there = (rays_cam * distance[:, None] - pose.at_cam) @ pose.rot_cam_board[:, :2]
+    there[~(distance > 0)] = 1e6
+    return there
+
+
+def draw_board(lens: Lens, pose: Pose, rays_cam, rng, *, blur_px=0.6, noise_sd=1.5):
+    """Luma (height, width) of a board before a mottled wall; ``rays_cam`` of all its pixels, row by row."""
+    on_board = _on_board(pose, rays_cam)
     shape = (lens.height_px, lens.width_px)
     u, v = (on_board[:, k].reshape(shape) for k in (0, 1))
     wave = np.ones(shape)
@@ -105,11 +111,7 @@ def draw_printed(lens: Lens, pose: Pose, rays_cam, printed, squares, rng, *, blu
 
     printed : the whole print without its margin, a whole number of pixels to a square.
     """
-    normal = pose.rot_cam_board[:, 2]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = (normal @ pose.at_cam) / (rays_cam @ normal)
-    on_board = (rays_cam * distance[:, None] - pose.at_cam) @ pose.rot_cam_board[:, :2]
-    on_board[~(distance > 0)] = 1e6
+    on_board = _on_board(pose, rays_cam)
     shape = (lens.height_px, lens.width_px)
     per_square = printed.shape[1] / squares[0]
     margin = round(0.75 * per_square)

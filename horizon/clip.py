@@ -27,6 +27,7 @@ __all__ = [
     "Frame",
     "Shown",
     "Timed",
+    "alone",
     "damage",
     "in_time",
     "luma_of",
@@ -336,7 +337,7 @@ def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list
                 container.seek(target, stream=stream)
                 packet = next(container.demux(stream))
                 if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
-                    frames = [*stream.codec_context.decode(packet), *stream.codec_context.decode(None)]
+                    frames = alone(stream, packet)
                     if frames:
                         found[packet.pts] = reduced(frames[0])
                     continue
@@ -349,6 +350,15 @@ def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list
             except (OverflowError, StopIteration, *DECODING):
                 continue
     return list(found.values())
+
+
+def alone(stream: "av.VideoStream", packet: "av.Packet") -> list["av.VideoFrame"]:
+    """What one key frame's packet decodes to, without waiting for others: a decoder holds frames back."""
+    codec = stream.codec_context
+    frames = [*codec.decode(packet), *codec.decode(None)]
+    # Drained; now it is ready again.
+    codec.flush_buffers()
+    return frames
 
 
 def luma_of(frame: "av.VideoFrame") -> NDArray[np.uint8]:

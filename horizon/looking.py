@@ -5,7 +5,6 @@ and no frame carried from one to another. A clip that is short, damaged, or cann
 its beginning to its end, and only its runs are measured beside that.
 """
 
-import math
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future
@@ -92,14 +91,18 @@ def look_through(
     """
     covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
     rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
-    job = _Job(facts, until_s, 1 / rate, measure, covered)
+    job = _Job(facts, until_s, 1 / rate, 0 if executor is None else 1, measure, covered)
     told = progress if progress is not None else _untold
-    spared = (
-        None if sparing is None or looks_per_s is not None else _by_key_frames(job, sparing, executor, told)
-    )
-    looks, frames_read, harm, said = (
-        spared or _by_segments(job, executor, told) or _in_one(job, executor, told)
-    )
+    segments = key_segments(facts, until_s)
+    found: _Found[_AnyLook] | None = None
+    try:
+        if sparing is not None and looks_per_s is None:
+            found = _by_key_frames(job, segments, sparing, executor, told)
+        if found is None:
+            found = _by_segments(job, segments, executor, told)
+    finally:
+        let_go()
+    looks, frames_read, harm, said = found or _in_one(job, executor, told)
     if frames_read == 0:
         raise ClipError(f"{facts.path.name}: no frame of it decodes; copy it again from the card")
     notes = tuple(
@@ -119,6 +122,7 @@ class _Job(Generic[_AnyLook]):
     facts: ClipFacts
     until_s: float
     step_s: float
+    threads: int
     measure: _Measure[_AnyLook]
     covered: Luma | None
 
@@ -131,11 +135,15 @@ class _Job(Generic[_AnyLook]):
 
 @dataclass(frozen=True)
 class _Part(Generic[_AnyLook]):
-    """The looks at one part of a clip. clean : it could be read as it was cut."""
+    """The looks at one part of a clip, read to ``reached_s`` and no further where it was ``stopped`` there.
+
+    clean : it could be read as it was cut.
+    """
 
     looks: list[_AnyLook]
     frames_read: int
-    last_s: float
+    reached_s: float
+    stopped: bool
     clean: bool
 
 
@@ -144,30 +152,30 @@ _Found = tuple[list[_AnyLook], int, str, str]
 
 
 def _by_segments(
-    job: _Job[_AnyLook], executor: Executor | None, told: Callable[[float], None]
+    job: _Job[_AnyLook],
+    segments: list[Segment],
+    executor: Executor | None,
+    told: Callable[[float], None],
 ) -> _Found[_AnyLook] | None:
     """Looks, how many frames were shown, and the damage; None where the clip cannot be read in segments."""
-    segments = key_segments(job.facts, job.until_s)
     if not segments:
         return None
-    threads = 0 if executor is None else 1
-    tasks = (partial(_looks_at, job, segment, threads) for segment in segments)
+    tasks = (partial(_looks_at, job, segment) for segment in segments)
     looks: list[_AnyLook] = []
-    frames_read, last_s = 0, 0.0
+    frames_read, last_s, stopped = 0, 0.0, False
     for number, (segment, part) in enumerate(zip(segments, in_order(executor, tasks), strict=False)):
         if not part.clean or segment.begins_s - last_s > DOUBTED_S:
-            let_go()
             return None
         looks += [_renumbered(one, frames_read) for one in part.looks]
-        frames_read, last_s = frames_read + part.frames_read, part.last_s
+        frames_read, last_s, stopped = frames_read + part.frames_read, part.reached_s, part.stopped
         told((number + 1) / len(segments))
-    let_go()
-    reached_s = job.facts.duration_s if math.isfinite(job.until_s) else last_s
+    reached_s = job.facts.duration_s if stopped else last_s
     return looks, frames_read, damage(job.facts, frames_read, reached_s), ""
 
 
 def _by_key_frames(
     job: _Job[_AnyLook],
+    segments: list[Segment],
     sparing: Sparing[_AnyLook],
     executor: Executor | None,
     told: Callable[[float], None],
@@ -177,44 +185,38 @@ def _by_key_frames(
     None where the clip is short, has too few key frames, or would be known less well.
     """
     facts = job.facts
-    segments = key_segments(facts, job.until_s)
     if min(facts.duration_s, job.until_s) < LONG_S or len(segments) <= 2 * DENSE:
         return None
-    threads = 0 if executor is None else 1
     at_keys = replace(job, step_s=max(job.step_s, KEYS_APART_S[0]))
     parts: list[_Part[_AnyLook]] = []
-    tasks = (partial(_looks_at, at_keys, segment, threads, keys_only=True) for segment in segments)
+    tasks = (partial(_looks_at, at_keys, segment, keys_only=True) for segment in segments)
     last_s = 0.0
     for part in in_order(executor, tasks):
         times_s = np.array([last_s, *(look.t_s for look in part.looks)])
         if not part.clean or not part.looks or np.diff(times_s).max() > KEYS_APART_S[1]:
-            let_go()
             return None
         parts.append(part)
-        last_s = part.last_s
+        last_s = part.reached_s
         told(SPARED * len(parts) / len(segments))
     added_deg = sparing.added_deg([look for part in parts for look in part.looks])
     if not added_deg <= MOST_ADDED_DEG:
-        let_go()
         return None
     moved = np.array([sparing.moved(part.looks) for part in parts[:-1]])
     # The last one tells whether the clip goes on to its declared end.
     dense = sorted({*np.argsort(-moved, kind="stable")[: DENSE - 1].tolist(), len(segments) - 1})
-    tasks = (partial(_looks_at, job, segments[k], threads) for k in dense)
+    tasks = (partial(_looks_at, job, segments[k]) for k in dense)
     for number, (k, part) in enumerate(zip(dense, in_order(executor, tasks), strict=True)):
         if not part.clean:
-            let_go()
             return None
         parts[k] = part
         told(SPARED + (1 - SPARED) * (number + 1) / len(dense))
-    let_go()
     looks = [
         _renumbered(look, round(segment.begins_s * facts.fps))
         for segment, part in zip(segments, parts, strict=True)
         for look in part.looks
     ]
     frames_read = sum(part.frames_read for part in parts)
-    reached_s = facts.duration_s if math.isfinite(job.until_s) else parts[-1].last_s
+    reached_s = facts.duration_s if parts[-1].stopped else parts[-1].reached_s
     lasts_s = sum(
         (segments[k + 1].begins_s if k + 1 < len(segments) else reached_s) - segments[k].begins_s
         for k in dense
@@ -231,12 +233,10 @@ def _renumbered(look: _AnyLook, before: int) -> _AnyLook:
     return cast(_AnyLook, replace(cast(Any, look), frame=look.frame + before))
 
 
-def _looks_at(
-    job: _Job[_AnyLook], segment: Segment, threads: int, *, keys_only: bool = False
-) -> _Part[_AnyLook]:
-    reader = SegmentReader(job.facts, segment, job.step_s, threads, job.until_s, keys_only)
+def _looks_at(job: _Job[_AnyLook], segment: Segment, *, keys_only: bool = False) -> _Part[_AnyLook]:
+    reader = SegmentReader(job.facts, segment, job.step_s, job.threads, job.until_s, keys_only)
     looks = [look for run in job.runs(reader.frames()) for look in job.measure(run, job.covered)]
-    return _Part(looks, reader.count, reader.last_s, reader.clean)
+    return _Part(looks, reader.count, reader.last_s, reader.stopped, reader.clean)
 
 
 def _in_one(

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .clip import DECODING, ClipFacts, Frame, Shown, Timed, in_time, luma_of, opened
+from .clip import DECODING, ClipFacts, Frame, Shown, Timed, alone, in_time, luma_of, opened
 
 __all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number"]
 
@@ -86,7 +86,7 @@ class SegmentReader:
 
     keys_only : only its key frames, each alone; nothing of the others is read where the container can tell
     where key frames are. While :meth:`frames` goes on, ``count`` frames were decoded until ``last_s``.
-    ``clean``, at its end: the segment held what it was cut for.
+    At its end, ``stopped``: at ``until_s``; ``clean``: the segment held what it was cut for.
     """
 
     facts: ClipFacts
@@ -97,6 +97,7 @@ class SegmentReader:
     keys_only: bool = False
     count: int = 0
     last_s: float = 0.0
+    stopped: bool = False
     clean: bool = False
 
     def frames(self) -> Iterator[Frame]:
@@ -112,7 +113,7 @@ class SegmentReader:
                 self.clean = False
                 return
             if t_s > self.until_s:
-                self.clean = True
+                self.stopped = self.clean = True
                 return
             self.count, self.last_s = self.count + 1, t_s
             number = look_number(t_s, self.step_s, fps)
@@ -148,8 +149,7 @@ class SegmentReader:
         segment = self.segment
         container = _OPEN.clip(self.facts, self.threads)
         stream = container.streams.video[0]
-        codec, fps = stream.codec_context, self.facts.fps
-        last, looked = None, -1
+        fps, last, looked = self.facts.fps, None, -1
         try:
             container.seek(segment.begin, stream=stream)
             for packet in container.demux(stream):
@@ -167,9 +167,7 @@ class SegmentReader:
                 if look_number(t_s, self.step_s, fps) <= looked:
                     continue
                 looked = look_number(t_s, self.step_s, fps)
-                # Drained, since a decoder holds a frame back until others have come; then made ready again.
-                frames = [*codec.decode(packet), *codec.decode(None)]
-                codec.flush_buffers()
+                frames = alone(stream, packet)
                 if len(frames) != 1 or frames[0].is_corrupt or frames[0].pts != last:
                     return
                 yield round((t_s - segment.begins_s) * fps), t_s, frames[0], ""

@@ -126,6 +126,12 @@ def test_only_the_beginning_is_read_where_no_more_is_wanted(tmp_path):
     assert shares[-1] == 1.0
 
 
+def test_a_clip_that_ends_before_that_is_said_to_be_short(tmp_path):
+    facts = probe(numbered(tmp_path / "a.mp4", **X264))
+    _, _, read = look_through(replace(facts, duration_s=LASTS_S + 3.0), 18.0, seen, None, None)
+    assert "16.0 s of declared 19.0 s" in read.damage
+
+
 def test_frames_that_come_unevenly_are_looked_at_once_each(tmp_path):
     rng = np.random.default_rng(5)
     pts_ms = np.cumsum(rng.integers(17, 190, 160)) - 17

@@ -8,7 +8,7 @@ import datetime as dt
 import json
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +27,7 @@ from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
-from attitude.kept_tracks import keep, keep_looks, kept, kept_looks, track_key
+from attitude.kept_tracks import keep, keep_looks, kept, kept_looks, room_for, track_key
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
@@ -47,7 +47,7 @@ from attitude.repeatability import learn
 from attitude.report import REPORT_FILES, Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
-from attitude.review import SHEET, VIDEO, look_through
+from attitude.review import SHEET, SIZING, VIDEO, look_through
 from attitude.self_checked import Looked, checked
 from attitude.sheet import CLOCK_SET_YEAR, HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
@@ -62,6 +62,7 @@ from horizon.lens import Lens
 from horizon.looks import ClipTrack, track_of
 from horizon.measure import look_at_clip
 from horizon.reference import measure_reference
+from horizon.small import SmallPictures
 
 __all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
 
@@ -105,9 +106,18 @@ class Examined:
     causes: Causes
 
 
-def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress | None = None) -> Examined:
-    """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`."""
-    lying = placed(read_sheet(sheet), executor=executor, progress=progress)
+def examine(
+    sheet: Path,
+    *,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    small: dict[str, SmallPictures] | None = None,
+) -> Examined:
+    """Measure one shoot and infer its causes, writing nothing; arguments and errors as for :func:`check`.
+
+    ``small``: takes, by name, small pictures of the clips that had to be measured.
+    """
+    lying = placed(read_sheet(sheet), executor=executor, progress=progress, small=small)
     shoot, logs, clocks, footage = lying.shoot, lying.logs, lying.clocks, lying.footage
     found = residuals(footage.tracks, logs, clocks, shoot) if clocks else None
     if found is not None and (misread := contradiction(lying.readings)):
@@ -124,12 +134,18 @@ def examine(sheet: Path, *, executor: Executor | None = None, progress: Progress
     return Examined(shoot, logs, clocks, lying.readings, footage, found, witnesses, solution, causes)
 
 
-def placed(shoot: Shoot, *, executor: Executor | None = None, progress: Progress | None = None) -> Placed:
-    """Measure a shoot's clips and lay them against its logs; arguments and errors as for :func:`check`."""
+def placed(
+    shoot: Shoot,
+    *,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    small: dict[str, SmallPictures] | None = None,
+) -> Placed:
+    """Measure a shoot's clips and lay them against its logs; arguments and errors as for :func:`examine`."""
     with stage(progress, "reading the logs"):
         logs = read_logs(shoot)
         holds = read_holds(shoot)
-    footage = _measure(shoot, executor, progress)
+    footage = _measure(shoot, executor, progress, small)
     shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
     with stage(progress, "matching footage and log in time"):
         settled = _aligned(footage.tracks, logs, shoot)
@@ -159,7 +175,24 @@ def check(
     SheetError, LogError, BenchError, ClipError, LensError, ClockError, DipError
         What was given cannot be used; the text names the file, the place and the mend.
     """
-    seen = examine(sheet, executor=executor, progress=progress)
+    small: dict[str, SmallPictures] = {}
+    try:
+        seen = examine(sheet, executor=executor, progress=progress, small=small)
+        return _judged(seen, small, out, past, executor, progress)
+    finally:
+        for pictures in small.values():
+            pictures.close()
+
+
+def _judged(
+    seen: Examined,
+    small: Mapping[str, SmallPictures],
+    out: Path | None,
+    past: Sequence[Recorded],
+    executor: Executor | None,
+    progress: Progress | None,
+) -> tuple[Material, Path]:
+    """What follows from what was found, and all results written; arguments as of :func:`check`."""
     logs, clocks, footage, found = seen.logs, seen.clocks, seen.footage, seen.found
     key = footage_key(footage.paths.values())
     earlier = next((one.filmed for one in past if one.key == key), "")
@@ -182,7 +215,16 @@ def check(
     # Until everything is drawn, nothing of an earlier check is touched.
     with waiting_folder(folder) as waiting:
         looked = look_through(
-            footage.tracks, lenses, frames, kept, left_out, waiting, earlier=folder, progress=progress
+            footage.tracks,
+            lenses,
+            frames,
+            kept,
+            left_out,
+            waiting,
+            earlier=folder,
+            small=small,
+            executor=executor,
+            progress=progress,
         )
         causes = replace(causes, notes=(*causes.notes, *looked.notes))
         result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, turned)
@@ -211,7 +253,12 @@ def check(
     return material, folder
 
 
-def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None) -> Footage:
+def _measure(
+    shoot: Shoot,
+    executor: Executor | None,
+    progress: Progress | None,
+    small: dict[str, SmallPictures] | None,
+) -> Footage:
     # All of them first: what cannot be opened is said before minutes of measuring the others.
     files = [(clip, probe(path)) for clip in shoot.clips for path in clip.files]
     for clip, facts in files:
@@ -228,19 +275,29 @@ def _measure(shoot: Shoot, executor: Executor | None, progress: Progress | None)
             with stage(progress, f"measuring {name}", of=part(whole, float(first), float(last))) as told:
                 known = lenses[name] = lens_of(facts, shoot.camera, clip)
                 if clip.reference == HORIZON:
-                    looked.append(_look_at(facts, known.lens, executor, told))
+                    looked.append(_look_at(facts, known.lens, executor, told, small))
                     track = _track_of(looked[-1], clip, shoot, known)
                 else:
                     track = _measure_reference(facts, clip, shoot, known.lens, executor, told)
             tracks.append(in_real_time(track, clip.time_scale))
-    return Footage(tuple(tracks), lenses, {facts.path.name: facts.path for _, facts in files}, tuple(looked))
+    paths = {facts.path.name: facts.path for _, facts in files}
+    return Footage(tuple(tracks), lenses, paths, tuple(looked))
 
 
-def _look_at(facts: ClipFacts, lens: Lens, executor: Executor | None, progress: Share) -> Looked:
+def _look_at(
+    facts: ClipFacts,
+    lens: Lens,
+    executor: Executor | None,
+    progress: Share,
+    small: dict[str, SmallPictures] | None,
+) -> Looked:
     key = track_key(facts, {"lens": lens, "reference": HORIZON})
     looks = kept_looks(key, facts)
     if looks is None:
-        looks = look_at_clip(facts, lens, executor=executor, progress=progress)
+        pictures = None if small is None else room_for(SIZING)
+        if small is not None and pictures is not None:
+            small[facts.path.name] = pictures
+        looks = look_at_clip(facts, lens, executor=executor, progress=progress, pictures=pictures)
         keep_looks(key, looks, facts.path.name)
     return Looked(facts, lens, looks, key)
 

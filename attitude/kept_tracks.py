@@ -22,6 +22,7 @@ from hashlib import blake2b
 from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
+from tempfile import TemporaryFile
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -35,6 +36,7 @@ from attitude.recording import content_digest
 from horizon import TRACK_COLUMNS
 from horizon.cone import KeptLine
 from horizon.looks import ClipLooks, ClipTrack
+from horizon.small import Sizing, SmallPictures
 
 if TYPE_CHECKING:
     from horizon.clip import ClipFacts
@@ -48,6 +50,7 @@ __all__ = [
     "kept_looks",
     "key_of",
     "read_kept",
+    "room_for",
     "track_key",
     "write_kept",
 ]
@@ -85,6 +88,15 @@ def track_key(facts: ClipFacts, told: Mapping[str, Any]) -> str:
     # The digest samples a long file; whoever changes a byte between the samples changes the time.
     told = {**told, "file": f"{content.hex()} {stat.st_mtime_ns}", "code": code_digest(horizon)}
     return key_of(*(f"{key}={told[key]!r}" for key in sorted(told)))
+
+
+def room_for(sizing: Sizing) -> SmallPictures | None:
+    """Small pictures in a file that is gone with the process; None where there is no room for one."""
+    try:
+        _folder().mkdir(parents=True, exist_ok=True)
+        return SmallPictures(sizing, TemporaryFile(dir=_folder()))
+    except OSError:
+        return None
 
 
 def key_of(*parts: str) -> str:

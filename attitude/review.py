@@ -1,6 +1,7 @@
 """The footage with its measured line drawn, to be looked through: review video, frames, worst moments.
 
-Every clip is decoded once for all three. The video shows all clips one after the other at ``FPS`` pictures a
+Small pictures that were made while a clip was measured serve for all but the single frames; without them the
+clip is decoded once more. The video shows all clips one after the other at ``FPS`` pictures a
 second, each picture the one that a player would show at that time of the clip: where frames come unevenly or
 are missing, the last one stays. So a clip's time is the video's time minus the begin of its segment. Between
 two looks the horizon, or the plumb or level line, is drawn where both were measured and are close in time;
@@ -10,11 +11,14 @@ Everything is drawn on the stored pixels, through the lens, and turned afterward
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from hashlib import blake2b
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -33,13 +37,12 @@ from attitude.kept_review import (
     line_reach_rad,
 )
 from attitude.moments import Moment, shown_moments, worst_moments
-from attitude.picture import tilt_about_pose
 from attitude.progress import Progress, Share, stage
 from attitude.recording import content_digest
 from attitude.reference_lines import WORDS
 from attitude.report.material import Picture, Review, Segment, picture_of
-from attitude.words import lean_words
-from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
+from attitude.review_places import CLOSE_S, Place, View, place_at, view_of
+from horizon.angles import angles_from_up
 from horizon.clip import ClipError, Shown, read_shown, write_clip
 from horizon.draw import (
     Caption,
@@ -55,66 +58,27 @@ from horizon.lens import Lens, scaled
 from horizon.measure import ClipTrack
 from horizon.reference import reference_points
 from horizon.segments import frames_at
+from horizon.small import ROUNDED_S, Coloured, Sizing, SmallPictures
 
-__all__ = ["SHEET", "VIDEO", "LookedThrough", "look_through"]
+__all__ = ["SHEET", "SIZING", "VIDEO", "LookedThrough", "look_through"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.uint8]
 
 FPS, LONGEST_PX, SHORTEST_PX = 10, 960, 640
+SIZING = Sizing(FPS, LONGEST_PX)
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
 CRF, KEY_EVERY = 32, FPS
-# Looks between which the line is drawn: so close in time, and not turned over by the camera in between.
-CLOSE_S, CLOSE_RAD, SAME_S = 0.6, math.radians(60), 1e-3
-# A picture that is due at its time of presentation, written in the container's ticks.
-ROUNDED_S = 1e-4
 SHEET_PX, GAP_PX = 1280, 8
-POSES = {0: "", 180: ", upside down", 90: ", sideways"}
-
-
-@dataclass(frozen=True)
-class _Place:
-    """What was measured at one time of a clip: up vector (None: not), roll that counts as level, words.
-
-    normal : of the plumb or level line that stands for the horizon; None where it is the horizon itself.
-    """
-
-    up_cam: Array | None
-    level_rad: float
-    words: str
-    normal: Array | None = None
-
-
-@dataclass(frozen=True)
-class _View:
-    """One clip: its looks (n rows) in the time that a player shows, and stretches left out."""
-
-    track: ClipTrack
-    lens: Lens
-    t_s: Array
-    frame: NDArray[np.int64]
-    up_cam: Array
-    level_deg: Array
-    roll_sd_deg: Array
-    reason: tuple[str, ...]
-    left_out: tuple[tuple[float, float], ...]
-
-    @property
-    def seen_px(self) -> tuple[int, int]:
-        """Width and height as a player shows it."""
-        facts = self.track.facts
-        stored = (facts.width_px, facts.height_px)
-        return stored[::-1] if round(facts.rotation_deg / 90) % 2 else stored
+NONE_MADE: Mapping[str, SmallPictures] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
 class _Wanted:
-    """Moments to be drawn on the way, by clip and frame, and what has been drawn, by moment."""
+    """The worst moments by clip and frame, drawn on the way, and what has been drawn, by moment."""
 
-    shown: Mapping[tuple[str, int], Moment]
     worst: Mapping[tuple[str, int], Moment]
     tile_px: tuple[int, int]
-    pictures: dict[Moment, Picture] = field(default_factory=dict)
     tiles: dict[Moment, tuple[Image, str]] = field(default_factory=dict)
 
 
@@ -127,6 +91,8 @@ def look_through(
     folder: Path,
     *,
     earlier: Path | None = None,
+    small: Mapping[str, SmallPictures] = NONE_MADE,
+    executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> LookedThrough:
     """Write the review video and the sheet of the worst moments into ``folder``, and draw the frames to show.
@@ -135,10 +101,11 @@ def look_through(
     t_s, roll_deg, pitch_deg, roll_sd_deg, reason in the reading that was settled on; ``left_out`` (by
     clip): both in the time that a player shows. kept : as of :func:`attitude.picture.footage_roll`, in the
     time as filmed. Of a kind that cannot be made, no file of an earlier run is left. earlier : folder of the
-    last results; where what lies there still shows the truth, no clip is read and no video written.
+    last results; where what lies there still shows the truth, no clip is read and no video written. small :
+    of clips, by name, as they were made on the way. executor : draws frames beside this process.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    views = [_view(track, lenses[track.clip], frames, left_out.get(track.clip, ())) for track in tracks]
+    views = [view_of(track, lenses[track.clip], frames, left_out.get(track.clip, ())) for track in tracks]
     width_px, height_px = _canvas(views)
     shown, worst = shown_moments(kept), worst_moments(kept)
     drawn = _drawn_from(views, (width_px, height_px), shown, worst, kept)
@@ -146,32 +113,40 @@ def look_through(
         if before.worst is not None:
             write_whole(folder / SHEET, before.worst.file)
         return before
-    looked = _draw_all(views, (width_px, height_px), shown, worst, folder, progress)
+    looked = _draw_all(views, (width_px, height_px), shown, worst, folder, small, executor, progress)
     keep_drawn(folder, drawn, looked)
     return looked
 
 
 def _draw_all(
-    views: Sequence[_View],
+    views: Sequence[View],
     canvas_px: tuple[int, int],
     shown: Sequence[Moment],
     worst_ones: Sequence[Moment],
     folder: Path,
+    small: Mapping[str, SmallPictures],
+    executor: Executor | None,
     progress: Progress | None,
 ) -> LookedThrough:
     width_px, height_px = canvas_px
     tracks = [view.track for view in views]
     columns = 3 if width_px >= height_px else 4
     tile_px = (SHEET_PX - GAP_PX) // columns - GAP_PX
+    worst_looks = _looks_of(worst_ones, tracks)
     wanted = _Wanted(
-        _by_frame(shown, tracks),
-        _by_frame(worst_ones, tracks),
+        {(moment.clip, frame): moment for moment, (frame, _) in worst_looks.items()},
         (tile_px, round(tile_px * height_px / width_px)),
     )
     segments: list[Segment] = []
     notes: tuple[str, ...] = ()
+    by_clip = {view.track.clip: view for view in views}
+    tasks = [
+        partial(_whole_frame, by_clip[moment.clip], moment, *look)
+        for moment, look in _looks_of(shown, tracks).items()
+    ]
     with stage(progress, "drawing the review video") as told:
-        film = _film(views, (width_px, height_px), wanted, segments, told)
+        drawing = [executor.submit(task) for task in tasks] if executor is not None else []
+        film = _film(views, (width_px, height_px), wanted, small, segments, told)
         try:
             with whole_file(folder / VIDEO) as waiting:
                 planar = (np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8) for image in film)
@@ -179,46 +154,20 @@ def _draw_all(
         except ClipError as error:
             (folder / VIDEO).unlink(missing_ok=True)
             notes = (f"no review video: {error}",)
-            for _ in film:  # the single frames are still wanted
+            for _ in film:  # the worst moments are still wanted
                 pass
+        drawn = [one.result() for one in drawing] if executor is not None else [task() for task in tasks]
     height_px += strip_px(width_px, height_px)
     review = None if notes else Review(VIDEO, width_px, height_px, tuple(segments))
-    worst = _sheet(wanted, columns)
+    worst = _sheet([wanted.tiles[moment] for moment in worst_looks if moment in wanted.tiles], columns)
     if worst is None:
         (folder / SHEET).unlink(missing_ok=True)
     else:
         write_whole(folder / SHEET, worst.file)
-    pictures = [wanted.pictures[moment] for moment in wanted.shown.values() if moment in wanted.pictures]
-    return LookedThrough(review, tuple(pictures), worst, notes)
+    return LookedThrough(review, tuple(one for one in drawn if one is not None), worst, notes)
 
 
-def _view(
-    track: ClipTrack,
-    lens: Lens,
-    frames: pd.DataFrame,
-    left_out: Sequence[tuple[float, float]],
-) -> _View:
-    looks = frames[frames["clip"] == track.clip]
-    roll_deg, pitch_deg = looks["roll_deg"].to_numpy(float), looks["pitch_deg"].to_numpy(float)
-    measured = np.isfinite(roll_deg)
-    level_deg = np.full(len(looks), np.nan)
-    if measured.any():
-        tilt_deg, _ = tilt_about_pose(roll_deg[measured])
-        level_deg[measured] = wrap_deg(np.round((roll_deg[measured] - tilt_deg) / 90) * 90)
-    return _View(
-        track,
-        lens,
-        looks["t_s"].to_numpy(float),
-        looks["frame"].to_numpy(np.int64),
-        up_from_angles(np.radians(roll_deg), np.radians(pitch_deg)),
-        level_deg,
-        looks["roll_sd_deg"].to_numpy(float),
-        tuple(looks["reason"]),
-        tuple(left_out),
-    )
-
-
-def _canvas(views: Sequence[_View]) -> tuple[int, int]:
+def _canvas(views: Sequence[View]) -> tuple[int, int]:
     """Even width and height of the shape that most of the footage has."""
     lasts_s: dict[float, float] = {}
     for view in views:
@@ -230,19 +179,21 @@ def _canvas(views: Sequence[_View]) -> tuple[int, int]:
     return max(2, round(width / 2) * 2), max(2, round(height / 2) * 2)
 
 
-def _by_frame(moments: Sequence[Moment], tracks: Sequence[ClipTrack]) -> dict[tuple[str, int], Moment]:
+def _looks_of(moments: Sequence[Moment], tracks: Sequence[ClipTrack]) -> dict[Moment, tuple[int, int]]:
+    """Frame of the look that each moment is, and its row."""
     found = {}
     for moment in moments:
         looks = next(track.track for track in tracks if track.clip == moment.clip)
         nearest = int(np.argmin(np.abs(looks["t_s"].to_numpy(float) - moment.t_s)))
-        found[moment.clip, int(looks["frame"].iloc[nearest])] = moment
+        found[moment] = int(looks["frame"].iloc[nearest]), nearest
     return found
 
 
 def _film(
-    views: Sequence[_View],
+    views: Sequence[View],
     canvas_px: tuple[int, int],
     wanted: _Wanted,
+    small: Mapping[str, SmallPictures],
     segments: list[Segment],
     told: Share,
 ) -> Iterator[Image]:
@@ -251,12 +202,12 @@ def _film(
     count = 0
     for view in views:
         first = count
-        for shown in _pictures(view):
-            _draw_wanted(view, shown, wanted)
+        for shown in _pictures(view, small.get(view.track.clip)):
+            _draw_tile(view, shown, wanted)
             until = math.ceil((shown.until_s - ROUNDED_S) * FPS)
             if first + until <= count:
                 continue
-            place = _at(view, shown.t_s)
+            place = place_at(view, shown.t_s)
             scene = _scene(view, shown, place, canvas_px)
             while count < first + until:
                 yield captioned(scene, _caption(view, place, (count - first) / FPS))
@@ -265,36 +216,46 @@ def _film(
         segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
 
 
-def _pictures(view: _View) -> Iterator[Shown]:
+def _pictures(view: View, small: SmallPictures | None) -> Iterable[Coloured]:
     """The frames to show: all of them; of a clip that was looked at by its key frames, those looked at."""
     facts = view.track.facts
+    if small is not None and small.whole:
+        return small
     if len(view.t_s) > 1 and float(np.median(np.diff(view.t_s))) > CLOSE_S:
         return frames_at(facts, list(zip(view.frame.tolist(), view.t_s.tolist(), strict=True)))
     return read_shown(facts)
 
 
-def _draw_wanted(view: _View, shown: Shown, wanted: _Wanted) -> None:
-    here = (view.track.clip, shown.index)
-    moment = wanted.shown.get(here)
-    if moment is not None:
-        place, time = _at(view, shown.t_s), shown.t_s
-        if place.up_cam is not None:
-            points = _points(view, shown, place)
-            image = _drawn(shown.colour(), view, view.lens, place, points)
-            image = turned(image, view.track.facts.rotation_deg)
-            image = captioned(image, _caption(view, place, time), key=points)
-            wanted.pictures[moment] = picture_of(image, moment.caption, moment.clip, moment.t_s, place.words)
-    moment = wanted.worst.get(here)
-    if moment is not None:
-        place = _at(view, shown.t_s)
-        # Drawn at twice the size: thin lines close together stay apart when they are made small smoothly.
-        large = _scene(view, shown, place, (2 * wanted.tile_px[0], 2 * wanted.tile_px[1]))
-        small = np.asarray(cv2.resize(large, wanted.tile_px, interpolation=cv2.INTER_AREA), np.uint8)
-        tile = captioned(small, _caption(view, place, shown.t_s))
-        wanted.tiles[moment] = (tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}")
+def _whole_frame(view: View, moment: Moment, frame: int, row: int) -> Picture | None:
+    """The frame of a look at its own size, with its edge points; None where nothing was measured in it."""
+    t_s = float(view.t_s[row])
+    place = place_at(view, t_s)
+    if place.up_cam is None:
+        return None
+    for shown in frames_at(view.track.facts, [(frame, t_s)]):
+        points = _points(view, shown, place)
+        image = _drawn(shown.colour(), view, view.lens, place, points)
+        image = captioned(
+            turned(image, view.track.facts.rotation_deg), _caption(view, place, t_s), key=points
+        )
+        return picture_of(image, moment.caption, moment.clip, moment.t_s, place.words)
+    return None
 
 
-def _points(view: _View, shown: Shown, place: _Place) -> EdgePoints:
+def _draw_tile(view: View, shown: Coloured, wanted: _Wanted) -> None:
+    """One of the worst moments, where the frame is one."""
+    moment = wanted.worst.get((view.track.clip, shown.index))
+    if moment is None:
+        return
+    place = place_at(view, shown.t_s)
+    # Drawn at twice the size: thin lines close together stay apart when they are made small smoothly.
+    large = _scene(view, shown, place, (2 * wanted.tile_px[0], 2 * wanted.tile_px[1]))
+    picture = np.asarray(cv2.resize(large, wanted.tile_px, interpolation=cv2.INTER_AREA), np.uint8)
+    tile = captioned(picture, _caption(view, place, shown.t_s))
+    wanted.tiles[moment] = (tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}")
+
+
+def _points(view: View, shown: Shown, place: Place) -> EdgePoints:
     """Edge points that the measurement of a look rests on."""
     assert place.up_cam is not None
     if place.normal is not None:
@@ -303,7 +264,7 @@ def _points(view: _View, shown: Shown, place: _Place) -> EdgePoints:
     return edge_points(shown.luma(), view.lens, place.up_cam, dip_rad=dip_rad, covered=covered)
 
 
-def _drawn(picture: Image, view: _View, lens: Lens, place: _Place, points: EdgePoints | None = None) -> Image:
+def _drawn(picture: Image, view: View, lens: Lens, place: Place, points: EdgePoints | None = None) -> Image:
     """The picture with what was measured in it, as stored."""
     assert place.up_cam is not None
     if place.normal is not None:
@@ -313,39 +274,7 @@ def _drawn(picture: Image, view: _View, lens: Lens, place: _Place, points: EdgeP
     return draw_horizon(picture, lens, place.up_cam, dip_rad=dip_rad, level_rad=level_rad, points=points)
 
 
-def _at(view: _View, t_s: float) -> _Place:
-    """What was measured at a time of the clip: a look's own, or between two that are close together."""
-    after = int(np.searchsorted(view.t_s, t_s - SAME_S))
-    if after == len(view.t_s):
-        return _Place(None, 0.0, "")
-    before = after if view.t_s[after] - t_s <= SAME_S else max(after - 1, 0)
-    reason = view.reason[before] or view.reason[after]
-    if reason:
-        return _Place(None, 0.0, f"not measured: {reason}")
-    apart_s = float(view.t_s[after] - view.t_s[before])
-    turned_rad = float(apart_rad(view.up_cam[before], view.up_cam[after]))
-    if apart_s > CLOSE_S or turned_rad > CLOSE_RAD:
-        return _Place(None, 0.0, "")
-    share = (t_s - view.t_s[before]) / apart_s if after > before else 0.0
-    up = _between(view.up_cam[before], view.up_cam[after], share)
-    normals = view.track.normals
-    normal = None if normals is None else _between(normals[before], normals[after], share)
-    level_deg = float(view.level_deg[before])
-    tilt_deg = float(wrap_deg(np.degrees(angles_from_up(up)[0]) - level_deg))
-    sd_deg = float((1 - share) * view.roll_sd_deg[before] + share * view.roll_sd_deg[after])
-    seen_deg = abs(int(wrap_deg(level_deg + view.track.facts.rotation_deg)))
-    words = lean_words(moment_lean(tilt_deg, sd_deg)) + POSES.get(seen_deg, "")
-    return _Place(up, math.radians(level_deg), words, normal)
-
-
-def _between(one: Array, other: Array, share: float) -> Array:
-    """Unit vector between two; of a plane's normal the other sign is the same plane."""
-    way = np.copysign(1.0, one @ other)
-    vector = (1 - share) * one + share * way * other
-    return np.asarray(vector / np.linalg.norm(vector))
-
-
-def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) -> Image:
+def _scene(view: View, shown: Coloured, place: Place, box_px: tuple[int, int]) -> Image:
     """The picture with its line, as a player shows it, in the middle of a box of that size."""
     seen = view.seen_px
     scale = min(box_px[0] / seen[0], box_px[1] / seen[1])
@@ -358,7 +287,7 @@ def _scene(view: _View, shown: Shown, place: _Place, box_px: tuple[int, int]) ->
     return letterboxed(turned(picture, facts.rotation_deg), *box_px)
 
 
-def _caption(view: _View, place: _Place, t_s: float) -> Caption:
+def _caption(view: View, place: Place, t_s: float) -> Caption:
     words = place.words
     left_out = any(from_s <= t_s <= to_s for from_s, to_s in view.left_out)
     if left_out:
@@ -366,9 +295,8 @@ def _caption(view: _View, place: _Place, t_s: float) -> Caption:
     return Caption(words, view.track.clip, f"{t_s:.1f} s", left_out, WORDS[view.track.reference])
 
 
-def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
+def _sheet(drawn: Sequence[tuple[Image, str]], columns: int) -> Picture | None:
     """The tiles of the worst moments, row by row, worst first."""
-    drawn = [wanted.tiles[moment] for moment in wanted.worst.values() if moment in wanted.tiles]
     if not drawn:
         return None
     columns = min(columns, len(drawn))
@@ -384,7 +312,7 @@ def _sheet(wanted: _Wanted, columns: int) -> Picture | None:
 
 
 def _drawn_from(
-    views: Sequence[_View],
+    views: Sequence[View],
     canvas_px: tuple[int, int],
     shown: Sequence[Moment],
     worst: Sequence[Moment],

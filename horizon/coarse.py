@@ -50,7 +50,7 @@ class _Table:
     width_px: int
     height_px: int
     roll_rad: Array
-    cell: NDArray[np.int32]
+    cell: NDArray[np.intp]
     cells: int
     first_theta_rad: float
     step_rad: float
@@ -69,7 +69,7 @@ def _table(lens: Lens) -> _Table:
     theta = np.arctan2(np.outer(np.sin(roll), ray[:, 0]) + np.outer(np.cos(roll), ray[:, 1]), ray[:, 2])
     step = small.pixel_rad
     first = float(theta.min())
-    cell = ((theta - first) / step).astype(np.int32)
+    cell = ((theta - first) / step).astype(np.intp)
     cells = int(cell.max()) + 1
     count = np.stack([np.bincount(row, minlength=cells).astype(float) for row in cell])
     return _Table(width, height, roll, cell, cells, first, step, count, ray.reshape(height, width, 3))
@@ -121,17 +121,17 @@ def candidates(
     clipped = np.minimum(1.0, CLIP_GREY / np.maximum(length, 1e-6))
     direction = 1.0 / (length + noise + 0.3)
     for weight in (clipped, direction):
-        weighted = [np.asarray(gradient * weight, np.float32).ravel() for gradient in (gx, gy)]
+        weighted = [np.asarray(gradient * weight, np.float64).ravel() for gradient in (gx, gy)]
         found += _best_cells(table, weighted[0], weighted[1], luma.shape)
     found += _through_transitions(table.rays, gy, noise, table.step_rad)
     found += _through_transitions(table.rays.transpose(1, 0, 2), gx.T, noise, table.step_rad)
     return _without_twins(found, table.step_rad)
 
 
-def _best_cells(table: _Table, gx: Array32, gy: Array32, shape: tuple[int, ...]) -> list[Candidate]:
+def _best_cells(table: _Table, gx: Array, gy: Array, shape: tuple[int, ...]) -> list[Candidate]:
     total = np.empty_like(table.count)
     for i, roll in enumerate(table.roll_rad):
-        across = gx * np.float32(np.sin(roll)) + gy * np.float32(np.cos(roll))
+        across = gx * np.sin(roll) + gy * np.cos(roll)
         total[i] = np.bincount(table.cell[i], weights=across, minlength=table.cells)
     # Three cells together: between two rolls of the grid a line crosses that many at its ends.
     kernel = np.ones((1, 3))

@@ -35,7 +35,7 @@ from scipy.fft import dct
 from .angles import angles_from_up, tangent_frame
 from .bend import bending_rays, effect
 from .edge import Edges
-from .fit import BLOCKS, TUKEY, LineFit, bow_shape, combined, inverse_2x2, jackknifed, spectral
+from .fit import BLOCKS, TUKEY, LineFit, bow_shape, combined, inverse_2x2, jackknifed, median, spectral
 from .lens import Lens, pixels
 from .readout import row_shift
 
@@ -46,7 +46,7 @@ Array32 = NDArray[np.float32]
 
 # Of a height of 600 m and a little.
 DEEPEST_RAD = math.radians(0.75)
-NEAR_PX, LEAST_SCALE_PX, ROUNDS = 6.0, 0.04, 8
+NEAR_PX, LEAST_SCALE_PX, ROUNDS, SETTLED_RAD = 6.0, 0.04, 8, 1e-8
 STEPS = 6
 ROWS, COLUMNS = np.triu_indices(4)
 ALL, LATE, AGREEING, FORMAL, FIRST_BLOCK = range(5)
@@ -199,17 +199,21 @@ def _weights(ray: Array, fit: LineFit, lens: Lens) -> tuple[Array, NDArray[np.bo
     deepest = math.sin(DEEPEST_RAD)
     near = max(NEAR_PX, 4 * fit.rms_px) * lens.pixel_rad
     design = np.column_stack([ray[:, :2], np.ones(len(ray))])
+    before = np.full(2, np.inf)
     for _ in range(ROUNDS):
         root = np.sqrt(weight)
         free = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
         raised = float(np.clip(free[2], -deepest, deepest))
         if raised != free[2]:
             free = np.linalg.lstsq(design[:, :2] * root[:, None], (target - raised) * root, rcond=None)[0]
+        if np.abs(free[:2] - before).max() < SETTLED_RAD:
+            break
+        before = free[:2]
         residual = target - raised - design[:, :2] @ free[:2]
         inside = used & (np.abs(residual) < near)
         if inside.sum() < 6:
             break
-        spread = 1.4826 * float(np.median(np.abs(residual[inside])))
+        spread = 1.4826 * median(np.abs(residual[inside]))
         limit = TUKEY * max(spread, LEAST_SCALE_PX * lens.pixel_rad)
         found = fit.precision * np.clip(1 - (residual / limit) ** 2, 0, 1) ** 2
         if ((found > 0.2 * fit.precision) & used).sum() < 6:

@@ -89,7 +89,7 @@ class Edges:
 
 @dataclass(frozen=True)
 class _Shape:
-    """One edge shape: rows of ``project`` (places * columns, samples) span it at each place."""
+    """One edge shape: rows of ``project`` (columns * places, samples) span it at each place."""
 
     project: Array32
     columns: int
@@ -100,33 +100,47 @@ class _Shape:
 
 @dataclass(frozen=True)
 class _Bank:
+    """All shapes; ``together``: rows of those with equally many columns, and their numbers."""
+
     offsets_px: Array
     t0_px: Array
     shapes: tuple[_Shape, ...]
+    together: tuple[tuple[Array32, NDArray[np.intp]], ...]
     straight: Array
 
 
 @lru_cache(maxsize=8)
 def _bank(half_px: int) -> _Bank:
-    t = np.arange(-half_px, half_px + 1.0)
-    t0 = np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
+    t, t0 = _samples(half_px)
     narrow = half_px <= NARROW_PX
     blurs, tails = (NARROW_BLURS_PX, NARROW_TAILS_PX) if narrow else (BLURS_PX, TAILS_PX)
     shapes = [_shape(t, t0, blur, 0.0) for blur in blurs]
     shapes += [
         _shape(t, t0, TAIL_BLUR_PX, side * tail) for tail in tails if tail < half_px for side in (1, -1)
     ]
-    straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
-    return _Bank(t, t0, tuple(shapes), straight)
+    return _gathered(t, t0, shapes)
 
 
 @lru_cache(maxsize=4)
 def _thin_bank(half_px: int) -> _Bank:
+    t, t0 = _samples(half_px)
+    return _gathered(t, t0, [_thin_shape(t, t0, width, blur) for width, blurs in THIN_PX for blur in blurs])
+
+
+def _samples(half_px: int) -> tuple[Array, Array]:
+    """Offsets of a profile's samples, and the places at which an edge is tried."""
     t = np.arange(-half_px, half_px + 1.0)
-    t0 = np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
-    shapes = [_thin_shape(t, t0, width, blur) for width, blurs in THIN_PX for blur in blurs]
+    return t, np.arange(-half_px + NEAR_END_PX, half_px - NEAR_END_PX + STEP_PX / 2, STEP_PX)
+
+
+def _gathered(t: Array, t0: Array, shapes: list[_Shape]) -> _Bank:
+    together = []
+    for columns in sorted({shape.columns for shape in shapes}):
+        numbers = np.array([k for k, shape in enumerate(shapes) if shape.columns == columns])
+        rows = np.stack([shapes[k].project.reshape(columns, len(t0), len(t)) for k in numbers], axis=1)
+        together.append((rows.reshape(-1, len(t)), numbers))
     straight, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t]))
-    return _Bank(t, t0, tuple(shapes), straight)
+    return _Bank(t, t0, tuple(shapes), tuple(together), straight)
 
 
 def _thin_shape(t: Array, t0: Array, width: float, blur: float) -> _Shape:
@@ -134,9 +148,8 @@ def _thin_shape(t: Array, t0: Array, width: float, blur: float) -> _Shape:
     for centre in t0:
         d = t - centre
         line = ndtr((d + width / 2) / blur) - ndtr((d - width / 2) / blur)
-        columns = [line, np.ones_like(t), d, np.minimum(d, 0)]
-        project.append(np.linalg.qr(np.column_stack(columns))[0].T)
-    return _Shape(np.vstack(project).astype(np.float32), 4, blur, 0.0, width)
+        project.append(_spanned([line, np.ones_like(t), d, np.minimum(d, 0)]))
+    return _Shape(_by_column(project), 4, blur, 0.0, width)
 
 
 def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
@@ -146,8 +159,18 @@ def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
         columns = [ndtr(d / blur), np.ones_like(t), np.minimum(d, 0), np.maximum(d, 0)]
         if tail:
             columns.append(_blurred_tail(np.sign(tail) * d, abs(tail), blur))
-        project.append(np.linalg.qr(np.column_stack(columns))[0].T)
-    return _Shape(np.vstack(project).astype(np.float32), len(columns), blur, tail)
+        project.append(_spanned(columns))
+    return _Shape(_by_column(project), len(project[0]), blur, tail)
+
+
+def _spanned(columns: list[Array]) -> Array:
+    return np.asarray(np.linalg.qr(np.column_stack(columns))[0].T)
+
+
+def _by_column(project: list[Array]) -> Array32:
+    """Rows by column, then by place: what is summed over columns then lies one under the other."""
+    rows = np.swapaxes(np.array(project), 0, 1)
+    return np.asarray(rows.reshape(-1, rows.shape[2]), np.float32)
 
 
 def _blurred_tail(d: Array, tail: float, blur: float) -> Array:
@@ -167,19 +190,25 @@ def find_edges(
     area: tuple[int, int, int, int],
     covered: NDArray[np.uint8] | None = None,
     thin: bool = False,
+    every: int = 1,
 ) -> Edges:
     """Edge points within ``half_px`` of the horizon that ``up_cam`` predicts, one per ``group_px`` along it.
 
     ``luma``: picture (height, width) of the lens's size. ``area``: left, top, right, bottom of the picture
     inside black bars. ``covered`` (any size, of the same proportions): above 0 where something burnt into
     the picture hides the scene; groups that touch it give no point. ``thin``: look for a thin line, darker or
-    brighter than both its sides, in place of a step.
+    brighter than both its sides, in place of a step. ``every``: of so many groups one is looked at.
     """
     start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area)
     groups = len(start) // group_px
-    if groups < 4:
+    if groups < 4 * every:
         return _nothing(length_px)
-    used = groups * group_px
+    middle = np.arange(groups) * group_px + group_px // 2
+    middle = middle[every // 2 :: every]
+    at_middle, groups, used = (start[middle], normal[middle]), len(middle), len(middle) * group_px
+    if every > 1:
+        looked_at = (middle[:, None] + np.arange(group_px) - group_px // 2).ravel()
+        start, normal = start[looked_at], normal[looked_at]
     bank = _thin_bank(half_px) if thin else _bank(half_px)
     t = bank.offsets_px[:, None]
     map_x = (start[None, :used, 0] + t * normal[None, :used, 0]).astype(np.float32)
@@ -192,9 +221,8 @@ def find_edges(
         step, unlike, gradient = _thin_looks(bank, shape, profile, across)
     if covered is not None:
         across[_hidden(covered, luma.shape[1], start[:used], normal[:used], half_px, groups)] = np.nan
-    middle = np.arange(groups) * group_px + group_px // 2
     found = np.isfinite(across)
-    points = start[middle] + np.where(found, across, 0)[:, None] * normal[middle]
+    points = at_middle[0] + np.where(found, across, 0)[:, None] * at_middle[1]
     return Edges(
         rays(lens, points[found]),
         middle[found].astype(float),
@@ -271,12 +299,14 @@ def _fit_profiles(bank: _Bank, profile: Array) -> tuple[Array, Array, Array, Arr
     # One shape for the whole line: a single profile is too short to tell haze from defocus.
     some = centred[:, :: max(1, groups // SHAPE_GROUPS)]
     some_energy = (some**2).sum(axis=0)
-    cost = []
-    for shape in bank.shapes:
-        best = np.log(_least(some_energy - _explained(shape, some)) + least)
-        cost.append(float(np.mean(best)) + shape.columns * np.log(samples) / samples)
+    cost = np.empty(len(bank.shapes))
+    for project, numbers in bank.together:
+        columns = bank.shapes[numbers[0]].columns
+        explained = _explained(project, columns, some).reshape(len(numbers), -1, some.shape[1])
+        best = np.log(_least(some_energy - explained) + least).mean(axis=1)
+        cost[numbers] = best + columns * np.log(samples) / samples
     shape = bank.shapes[int(np.argmin(cost))]
-    at_shape = np.maximum(energy - _explained(shape, centred), 0)
+    at_shape = np.maximum(energy - _explained(shape.project, shape.columns, centred), 0)
     column, places = np.arange(groups), len(bank.t0_px)
     place, inner, (before, here, after) = _lowest(at_shape)
     bend = before - 2 * here + after
@@ -318,29 +348,29 @@ def _thin_looks(bank: _Bank, shape: _Shape, profile: Array, across: Array) -> tu
 
 
 def _least(sse: Array) -> Array:
-    """Least sum of squares of each column (places, groups), between the places too: by a parabola.
+    """Least sum of squares of each column (..., places, groups), between the places too: by a parabola.
 
     Without it a shape with more freedom would win by making up for the places' spacing.
     """
     _, _, (before, here, after) = _lowest(sse)
     bend = before - 2 * here + after
     gained = np.where(bend > 0, (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1)), 0)
-    return np.asarray(np.maximum(np.minimum(here - gained, sse.min(axis=0)), 0))
+    return np.asarray(np.maximum(np.minimum(here - gained, sse.min(axis=-2)), 0))
 
 
 def _lowest(sse: Array) -> tuple[NDArray[np.intp], NDArray[np.intp], tuple[Array, Array, Array]]:
     """Place of each column's minimum, the same kept off either end, and the values around that one."""
-    place = np.argmin(sse, axis=0)
-    inner = np.clip(place, 1, len(sse) - 2)
-    column = np.arange(sse.shape[1])
-    return place, inner, (sse[inner - 1, column], sse[inner, column], sse[inner + 1, column])
+    place = np.argmin(sse, axis=-2)
+    inner = np.clip(place, 1, sse.shape[-2] - 2)
+    around = [np.take_along_axis(sse, (inner + k)[..., None, :], axis=-2)[..., 0, :] for k in (-1, 0, 1)]
+    return place, inner, (around[0], around[1], around[2])
 
 
-def _explained(shape: _Shape, profile: Array) -> Array:
-    """Sum of squares that the shape explains, (places, groups), of centred profiles (samples, groups)."""
-    part = shape.project @ profile.astype(np.float32)
+def _explained(project: Array32, columns: int, profile: Array) -> Array:
+    """Sum of squares that shapes explain, (places, groups), of centred profiles (samples, groups)."""
+    part = project @ profile.astype(np.float32)
     np.square(part, out=part)
-    return np.asarray(part.reshape(-1, shape.columns, profile.shape[1]).sum(axis=1), np.float64)
+    return np.asarray(part.reshape(columns, -1, profile.shape[1]).sum(axis=0), np.float64)
 
 
 def seen_from_below(edges: Edges) -> Edges:

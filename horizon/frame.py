@@ -9,31 +9,28 @@ this, because the log is what is being tested.
 import math
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .angles import apart_rad, up_from_angles
-from .coarse import Area, candidates, picture_area
+from .coarse import candidates
 from .cone import KeptLine, kept_line, no_line
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
-from .lens import Lens, pixels, scaled
-from .sides import Sides, TwoSides
+from .lens import Lens, pixels
+from .sides import TwoSides
+from .sizes import SMALL_PX, Look, Scale, full_size, reduced_too
 from .verify import UNKNOWN_OTHERS, Others, Weighed, edge_strength, weighed
 
 # fmt: off
 __all__ = [
-    "EdgePoints", "HorizonFit", "Line", "Look", "edge_points", "lines_of", "look_at", "measure_frame",
-    "refused",
+    "EdgePoints", "HorizonFit", "Line", "Look", "edge_points", "lines_of", "measure_frame", "refused",
 ]
 # fmt: on
 
 Array = NDArray[np.float64]
 Luma = NDArray[np.uint8]
 
-SMALL_PX = 480
-SMALL_HALF_PX = 12
 # Refusal limits, set on the tuning part of the evaluation (tests/bench).
 LEAST_INLIERS = 0.4
 LEAST_SPREAD = 0.4
@@ -48,6 +45,8 @@ SURE_LIKENESS = 0.9
 RIVAL_ODDS = 2.5
 AGREE_PX = 2.0
 SETTLED_PX = 1.0
+# Of so many profiles one, to get near. How a line may move and change its contrast that plainly goes on.
+SPARSE, MOVED_PX, ALIKE = 4, 5.0, 1.5
 # The wide window, as a share of the picture's longer side, and what a skyline must show in it.
 WIDE_SHARE, WIDE_INLIERS, WIDE_STEP_GREY, WIDE_GAIN = 0.03, 0.7, 12.0, 10.0
 SAME_LINE_RAD = math.radians(1.5)
@@ -65,9 +64,10 @@ class HorizonFit:
     that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
     line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
     the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
-    towards ``up_cam``. ``followed``: found from the start, without a search. ``line``: what is kept of the
-    edge points, to read them with another dip. ``reason``: "" or why the frame was refused (then the rest is
-    NaN).
+    towards ``up_cam``. ``step_grey``: median step of the edge, sky side minus surface. ``followed``: found
+    from the start, without a search; ``judged``: by its own sides, not by those of a frame just before.
+    ``line``: what is kept of the edge points, to read them with another dip. ``reason``: "" or why the frame
+    was refused (then the rest is NaN).
     """
 
     up_cam: Array
@@ -79,7 +79,9 @@ class HorizonFit:
     likeness: float
     brighter_grey: float
     sky_odds: float
+    step_grey: float
     followed: bool
+    judged: bool
     line: KeptLine
     reason: str
 
@@ -90,25 +92,6 @@ class EdgePoints:
 
     points_px: Array
     used: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class _Scale:
-    luma: Luma
-    lens: Lens
-    area: Area
-    half_px: int
-    group_px: int
-    covered: Luma | None
-
-
-@dataclass(frozen=True)
-class Look:
-    """A frame prepared for measuring: full size, reduced, and the sides of lines in the reduced picture."""
-
-    full: _Scale
-    small: _Scale
-    sides: Sides
 
 
 @dataclass(frozen=True)
@@ -131,11 +114,22 @@ class Line:
         return self.fit.up_cam
 
 
+@dataclass(frozen=True)
+class _Said:
+    """What was found about a line as its fit has it: as of :class:`HorizonFit`."""
+
+    likeness: float
+    brighter_grey: float
+    sky_odds: float
+
+
 def refused(reason: str) -> HorizonFit:
     """A frame that is not measured, and why."""
     nan, nan3 = float("nan"), np.full(3, np.nan)
     unknown = np.full((2, 2), nan)
-    return HorizonFit(nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, False, no_line(), reason)
+    return HorizonFit(
+        nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, nan, False, False, no_line(), reason
+    )
 
 
 def measure_frame(
@@ -145,24 +139,35 @@ def measure_frame(
     dip_rad: float = 0.0,
     start: Array | None = None,
     covered: Luma | None = None,
+    judged: HorizonFit | None = None,
 ) -> HorizonFit:
     """Horizon of a luma picture (height, width) seen through ``lens``.
 
     ``start``: up vector of a neighbouring frame; tried first, and the whole picture is searched only when it
     does not lead to a horizon. Of the two readings (which side is sky) the one nearer to ``start``, else the
     likelier one, is returned. ``covered`` (any size, of the same proportions): above 0 where
-    something is burnt into the picture.
+    something is burnt into the picture. ``judged``: of a frame of a moment ago, whose line was found to be
+    the horizon; where it plainly goes on, hardly moved and with much the same contrast, this one's line is
+    not judged once more, and has its likeness and its sides.
     """
-    look = look_at(luma, lens, covered)
-    tracked: list[Line] = []
+    full = full_size(luma, lens, covered)
+    near = edges = None
     if start is not None:
-        near, edges = _refine(look.full, start, dip_rad, agree_px=3.0)
-        if near is not None and edges is not None and not _why_not(near, look.full):
-            line = _line_at(look, near.up_cam, None)
-            if line is not None and line.likeness >= SURE_LIKENESS:
-                return _result(near, edges, line, look.full, dip_rad, start, followed=True)
-            # A quick move leaves the window on waves or clouds: it has to stand against the whole picture.
-            tracked = [] if line is None else [line]
+        near, edges = _refine(full, start, dip_rad, agree_px=3.0, sparse_first=judged is None)
+        near = None if near is None or _why_not(near, full) else near
+    if near is not None and edges is not None and start is not None and judged is not None:
+        way = 1.0 if float(near.up_cam @ start) > 0 else -1.0
+        if _goes_on(near, full, way * start, way * judged.step_grey):
+            said = _Said(judged.likeness, way * judged.brighter_grey, way * judged.sky_odds)
+            return _result(near, edges, said, full, dip_rad, start, followed=True, judged=False)
+    look = reduced_too(full)
+    tracked: list[Line] = []
+    if near is not None and edges is not None:
+        line = _line_at(look, near.up_cam, None)
+        if line is not None and line.likeness >= SURE_LIKENESS:
+            return _result(near, edges, _said(line, near), full, dip_rad, start, followed=True)
+        # A quick move leaves the window on waves or clouds: it has to stand against the whole picture.
+        tracked = [] if line is None else [line]
     lines = lines_of(look)
     found = _distinct([*tracked, *lines])
     if not found:
@@ -172,11 +177,11 @@ def measure_frame(
         if one.likeness < LEAST_LIKENESS:
             reason = reason or NO_SKY
             break
-        fit, edges = _refine(look.full, one.up_cam, dip_rad, agree_px=reach_px)
-        why = "no continuous edge along the line" if fit is None else _why_not(fit, look.full)
+        fit, edges = _refine(full, one.up_cam, dip_rad, agree_px=reach_px)
+        why = "no continuous edge along the line" if fit is None else _why_not(fit, full)
         if why:
             # Only now: a wide window takes in what stands before the line, and errs where a narrow one holds.
-            ragged, wide = _refine_wide(look.full, one.up_cam, dip_rad)
+            ragged, wide = _refine_wide(full, one.up_cam, dip_rad)
             fit, edges, why = (ragged, wide, "") if ragged is not None else (fit, edges, why)
         if fit is None or edges is None:
             reason = reason or why
@@ -185,9 +190,9 @@ def measure_frame(
         if not why and (again is None or again.likeness < STILL_LIKE):
             why = NO_SKY
         if not why and again is not None:
-            if _has_rival(found, again) or _has_twin(look.full, lines, fit, again, dip_rad):
+            if _has_rival(found, again) or _has_twin(full, lines, fit, again, dip_rad):
                 return refused("two lines could be the horizon")
-            return _result(fit, edges, again, look.full, dip_rad, start, followed=False)
+            return _result(fit, edges, _said(again, fit), full, dip_rad, start, followed=False)
         reason = reason or why
     return refused(reason)
 
@@ -199,7 +204,7 @@ def edge_points(
 
     Arguments as of :func:`measure_frame`.
     """
-    full, _ = _scales(luma, lens, covered)
+    full = full_size(luma, lens, covered)
     fit, edges = _refine(full, up_cam, dip_rad, agree_px=3.0)
     if fit is None or _why_not(fit, full):
         fit, edges = _refine_wide(full, up_cam, dip_rad)
@@ -208,39 +213,7 @@ def edge_points(
     return EdgePoints(pixels(lens, edges.rays), fit.agreeing)
 
 
-def look_at(luma: Luma, lens: Lens, covered: Luma | None = None) -> Look:
-    """Prepare a frame: black bars found, the picture reduced."""
-    full, small = _scales(luma, lens, covered)
-    return Look(full, small, Sides(small.luma, small.lens, small.area, small.covered))
-
-
-def _scales(luma: Luma, lens: Lens, covered: Luma | None) -> tuple[_Scale, _Scale]:
-    area = picture_area(luma)
-    long_px = max(lens.width_px, lens.height_px)
-    fine = max(1.0, long_px / 1920)
-    full = _Scale(luma, lens, area, round(14 * fine), max(3, round(8 * long_px / 1920)), covered)
-    shrink = SMALL_PX / long_px
-    if shrink >= 1:
-        return full, _Scale(luma, lens, area, SMALL_HALF_PX, 4, _fitted(covered, luma.shape))
-    width, height = round(lens.width_px * shrink), round(lens.height_px * shrink)
-    reduced = cv2.resize(luma, (width, height), interpolation=cv2.INTER_AREA)
-    small_area = (
-        int(np.ceil(area[0] * shrink)) + (area[0] > 0),
-        int(np.ceil(area[1] * shrink)) + (area[1] > 0),
-        int(area[2] * shrink) - (area[2] < lens.width_px),
-        int(area[3] * shrink) - (area[3] < lens.height_px),
-    )
-    small_lens = scaled(lens, width, height)
-    return full, _Scale(reduced, small_lens, small_area, SMALL_HALF_PX, 4, _fitted(covered, reduced.shape))
-
-
-def _fitted(covered: Luma | None, shape: tuple[int, ...]) -> Luma | None:
-    if covered is None:
-        return None
-    return np.asarray(cv2.resize(covered, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST), np.uint8)
-
-
-def _edges(at: _Scale, up_cam: Array, dip_rad: float) -> Edges:
+def _edges(at: Scale, up_cam: Array, dip_rad: float, every: int = 1) -> Edges:
     return find_edges(
         at.luma,
         at.lens,
@@ -250,6 +223,7 @@ def _edges(at: _Scale, up_cam: Array, dip_rad: float) -> Edges:
         group_px=at.group_px,
         area=at.area,
         covered=at.covered,
+        every=every,
     )
 
 
@@ -312,22 +286,27 @@ def _same_line(up_cam: Array, other: Array) -> bool:
 
 
 def _refine(
-    full: _Scale, up_cam: Array, dip_rad: float, *, agree_px: float
+    full: Scale, up_cam: Array, dip_rad: float, *, agree_px: float, sparse_first: bool = True
 ) -> tuple[LineFit, Edges] | tuple[None, None]:
-    """Full-resolution fit, repeated from its own result so that the last profiles stand on the line."""
-    up = up_cam
-    for agree in (agree_px, AGREE_PX):
-        edges = _edges(full, up, dip_rad)
+    """Full-resolution fit, repeated from its own result so that the last profiles stand on the line.
+
+    ``sparse_first``: the first time only to get there, by some of the profiles.
+    """
+    up, agree = up_cam, agree_px
+    for every in (SPARSE if sparse_first else 1, 1):
+        edges = _edges(full, up, dip_rad, every)
         fit = fit_up(edges, up, full.lens, dip_rad=dip_rad, agree_px=agree)
         if fit is None:
+            if every > 1:
+                continue
             return None, None
-        if apart_rad(fit.up_cam, up) < SETTLED_PX * full.lens.pixel_rad:
-            return fit, edges
-        up = fit.up_cam
+        if every == 1 and apart_rad(fit.up_cam, up) < SETTLED_PX * full.lens.pixel_rad:
+            break
+        up, agree = fit.up_cam, AGREE_PX
     return (fit, edges) if fit is not None else (None, None)
 
 
-def _refine_wide(full: _Scale, up_cam: Array, dip_rad: float) -> tuple[LineFit, Edges] | tuple[None, None]:
+def _refine_wide(full: Scale, up_cam: Array, dip_rad: float) -> tuple[LineFit, Edges] | tuple[None, None]:
     """The line through a skyline too uneven for the narrow window; (None, None) where there is none."""
     wide_px = round(WIDE_SHARE * max(full.lens.width_px, full.lens.height_px))
     wide = replace(full, half_px=max(full.half_px, wide_px))
@@ -339,7 +318,7 @@ def _refine_wide(full: _Scale, up_cam: Array, dip_rad: float) -> tuple[LineFit, 
     return (fit, edges) if strong and fit.rms_px <= wide.half_px / 5 else (None, None)
 
 
-def _why_not(fit: LineFit, full: _Scale) -> str:
+def _why_not(fit: LineFit, full: Scale) -> str:
     """Why a fitted line is not to be taken for the horizon; "" when it may."""
     short_px = min(full.area[2] - full.area[0], full.area[3] - full.area[1])
     if fit.length_px < 0.45 * short_px:
@@ -360,7 +339,7 @@ def _has_rival(found: list[Line], best: Line) -> bool:
     return bool(others and _odds(best.likeness) - _odds(max(others)) < RIVAL_ODDS)
 
 
-def _has_twin(full: _Scale, lines: list[Line], fit: LineFit, best: Line, dip_rad: float) -> bool:
+def _has_twin(full: Scale, lines: list[Line], fit: LineFit, best: Line, dip_rad: float) -> bool:
     """Whether another line close by is as likely and stays another line at full size: shore and horizon."""
     for line in lines:
         up = line.up_cam if float(line.up_cam @ fit.up_cam) > 0 else -line.up_cam
@@ -380,21 +359,31 @@ def _odds(likeness: float) -> float:
     return math.log(limited / (1 - limited))
 
 
+def _goes_on(fit: LineFit, full: Scale, up_cam: Array, step_grey: float) -> bool:
+    """Whether a line plainly is one that a moment ago lay at ``up_cam`` with that contrast."""
+    stayed = apart_rad(fit.up_cam, up_cam) < MOVED_PX * full.lens.pixel_rad
+    return bool(stayed and 1 / ALIKE <= fit.step_grey / step_grey <= ALIKE)
+
+
+def _said(line: Line, fit: LineFit) -> _Said:
+    """What was found about a line of the reduced picture, which may be named the other way round."""
+    way = 1.0 if float(line.up_cam @ fit.up_cam) > 0 else -1.0
+    brighter = 0.0 if line.seen is None else way * line.seen.brighter_grey
+    return _Said(line.likeness, brighter, way * line.weighed.sky_odds)
+
+
 def _result(
     fit: LineFit,
     edges: Edges,
-    line: Line,
-    full: _Scale,
+    said: _Said,
+    full: Scale,
     dip_rad: float,
     start: Array | None,
     *,
     followed: bool,
+    judged: bool = True,
 ) -> HorizonFit:
-    # The sides were read off the reduced picture's line, which may be named the other way round.
-    way = 1.0 if float(line.up_cam @ fit.up_cam) > 0 else -1.0
-    brighter = 0.0 if line.seen is None else way * line.seen.brighter_grey
-    odds = way * line.weighed.sky_odds
-    flip = odds < 0 if start is None else float(fit.up_cam @ start) < 0
+    flip = said.sky_odds < 0 if start is None else float(fit.up_cam @ start) < 0
     flipped = -fit.up_cam
     if dip_rad:
         # The visible line is a cone, not a plane: the other reading is fitted anew, on the other cone.
@@ -408,10 +397,12 @@ def _result(
         np.diag(fit.covariance) - fit.noise_variance,
         fit.width_rad,
         fit.inlier_share,
-        line.likeness,
-        sign * brighter,
-        sign * odds,
+        said.likeness,
+        sign * said.brighter_grey,
+        sign * said.sky_odds,
+        sign * fit.step_grey,
         followed,
+        judged,
         kept_line(edges, fit, sign * fit.up_cam, full.lens),
         "",
     )

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
 from .overlay import MASK_PX, burnt_in
 from .segments import Segment, SegmentReader, key_segments, let_go, look_number
+from .small import Making, Sizing, SmallPicture, SmallPictures
 
 __all__ = ["ReadThrough", "Sparing", "look_through"]
 
@@ -28,8 +29,9 @@ Luma = NDArray[np.uint8]
 # short clip is looked at more closely, since there is little of it.
 LOOKS_PER_S = 5.0
 FEWEST_LOOKS = 100
-# A run of neighbours: each is measured from the one before, which must not go on for ever.
-RUN, RUN_S = 12, 2.4
+# A run of neighbours: each is measured from the one before, which must not go on for ever. The shorter one of
+# clips that are read in one, short ones: runs are what a line taken for the horizon by mistake is told by.
+RUN, RUN_S, SHORT_RUN_S = 12, 5.2, 2.4
 AHEAD = 8
 INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
 # A clip so long may be looked at by its key frames if they are no further apart than the second time, one in
@@ -82,26 +84,33 @@ def look_through(
     progress: Callable[[float], None] | None,
     sparing: "Sparing[_AnyLook] | None" = None,
     looks_per_s: float | None = None,
+    pictures: SmallPictures | None = None,
 ) -> tuple[list[_AnyLook], Luma | None, ReadThrough]:
     """The looks of a clip in order of time, what is burnt into its picture, and how far it was read.
 
     ``measure``: looks of neighbouring frames, given what is burnt in; it goes to other processes.
-    ``sparing``: how a long clip may be looked at by its key frames alone. ``looks_per_s`` and others as for
+    ``sparing``: how a long clip may be looked at by its key frames alone. ``pictures``: takes small ones that
+    are made on the way, or none where the clip is read in one. ``looks_per_s`` and others as for
     :func:`horizon.measure.measure_clip`, errors too.
     """
     covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
     rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
-    job = _Job(facts, until_s, 1 / rate, 0 if executor is None else 1, measure, covered)
+    threads = 0 if executor is None else 1
+    job = _Job(
+        facts, until_s, 1 / rate, threads, measure, covered, None if pictures is None else pictures.sizing
+    )
     told = progress if progress is not None else _untold
     segments = key_segments(facts, until_s)
     found: _Found[_AnyLook] | None = None
     try:
         if sparing is not None and looks_per_s is None:
-            found = _by_key_frames(job, segments, sparing, executor, told)
+            found = _by_key_frames(job, segments, sparing, executor, told, pictures)
         if found is None:
-            found = _by_segments(job, segments, executor, told)
+            found = _by_segments(job, segments, executor, told, pictures)
     finally:
         let_go()
+    if pictures is not None:
+        pictures.done(whole=found is not None)
     looks, frames_read, harm, said = found or _in_one(job, executor, told)
     if frames_read == 0:
         raise ClipError(f"{facts.path.name}: no frame of it decodes; copy it again from the card")
@@ -125,10 +134,11 @@ class _Job(Generic[_AnyLook]):
     threads: int
     measure: _Measure[_AnyLook]
     covered: Luma | None
+    sizing: Sizing | None
 
-    def runs(self, frames: Iterator[Frame]) -> Iterator[Iterator[Frame]]:
+    def runs(self, frames: Iterator[Frame], lasts_s: float) -> Iterator[Iterator[Frame]]:
         """The frames, a run of neighbours at a time; each run is to be used up before the next."""
-        count = max(RUN, round(RUN_S / self.step_s))
+        count = max(RUN, round(lasts_s / self.step_s))
         for first in frames:
             yield chain([first], islice(frames, count - 1))
 
@@ -145,6 +155,7 @@ class _Part(Generic[_AnyLook]):
     reached_s: float
     stopped: bool
     clean: bool
+    pictures: list[SmallPicture]
 
 
 # Looks, how many frames were decoded, the damage, and what is to be said of how it was looked at.
@@ -156,6 +167,7 @@ def _by_segments(
     segments: list[Segment],
     executor: Executor | None,
     told: Callable[[float], None],
+    pictures: SmallPictures | None,
 ) -> _Found[_AnyLook] | None:
     """Looks, how many frames were shown, and the damage; None where the clip cannot be read in segments."""
     if not segments:
@@ -167,6 +179,8 @@ def _by_segments(
         if not part.clean or segment.begins_s - last_s > DOUBTED_S:
             return None
         looks += [_renumbered(one, frames_read) for one in part.looks]
+        if pictures is not None:
+            pictures.add(replace(one, index=one.index + frames_read) for one in part.pictures)
         frames_read, last_s, stopped = frames_read + part.frames_read, part.reached_s, part.stopped
         told((number + 1) / len(segments))
     reached_s = job.facts.duration_s if stopped else last_s
@@ -179,6 +193,7 @@ def _by_key_frames(
     sparing: Sparing[_AnyLook],
     executor: Executor | None,
     told: Callable[[float], None],
+    pictures: SmallPictures | None,
 ) -> _Found[_AnyLook] | None:
     """The same by key frames, and by all looks in a few segments: where the camera moves most, and the last.
 
@@ -215,6 +230,10 @@ def _by_key_frames(
         for segment, part in zip(segments, parts, strict=True)
         for look in part.looks
     ]
+    if pictures is not None:
+        for segment, part in zip(segments, parts, strict=True):
+            before = round(segment.begins_s * facts.fps)
+            pictures.add(replace(one, index=one.index + before) for one in part.pictures)
     frames_read = sum(part.frames_read for part in parts)
     reached_s = facts.duration_s if parts[-1].stopped else parts[-1].reached_s
     lasts_s = sum(
@@ -234,9 +253,12 @@ def _renumbered(look: _AnyLook, before: int) -> _AnyLook:
 
 
 def _looks_at(job: _Job[_AnyLook], segment: Segment, *, keys_only: bool = False) -> _Part[_AnyLook]:
-    reader = SegmentReader(job.facts, segment, job.step_s, job.threads, job.until_s, keys_only)
-    looks = [look for run in job.runs(reader.frames()) for look in job.measure(run, job.covered)]
-    return _Part(looks, reader.count, reader.last_s, reader.stopped, reader.clean)
+    size = (job.facts.width_px, job.facts.height_px)
+    making = None if job.sizing is None else Making(job.sizing, *size)
+    reader = SegmentReader(job.facts, segment, job.step_s, job.threads, job.until_s, keys_only, making)
+    looks = [look for run in job.runs(reader.frames(), RUN_S) for look in job.measure(run, job.covered)]
+    made = [] if making is None else making.made
+    return _Part(looks, reader.count, reader.last_s, reader.stopped, reader.clean, made)
 
 
 def _in_one(
@@ -264,7 +286,7 @@ def _in_one(
                 yield frame
 
     # Frames go to other processes, which is why a run is a list here.
-    tasks = (partial(job.measure, list(run), job.covered) for run in job.runs(frames()))
+    tasks = (partial(job.measure, list(run), job.covered) for run in job.runs(frames(), SHORT_RUN_S))
     looks: list[_AnyLook] = []
     for found in in_order(executor, tasks):
         looks += found

@@ -26,6 +26,7 @@ from .looking import Sparing, look_through
 from .looks import ClipLooks, ClipTrack, track_of
 from .pan import band, pan_shift_deg
 from .sequence import THUMB_PX, Seen, off_sequence
+from .small import SmallPictures
 
 __all__ = ["ClipTrack", "look_at_clip", "measure_clip"]
 
@@ -42,6 +43,9 @@ PAN_APART_S = 0.35
 # Looks further apart show too little of the same.
 PAN_TOO_FAR_S = 0.7
 PAN_SD_PX = 0.8
+# A line that goes on from frame to frame is judged once in that time.
+JUDGED_S = 0.18
+THUMB_FROM = 4
 
 
 @dataclass(frozen=True)
@@ -95,8 +99,11 @@ def look_at_clip(
     looks_per_s: float | None = None,
     executor: Executor | None = None,
     progress: Callable[[float], None] | None = None,
+    pictures: SmallPictures | None = None,
 ) -> ClipLooks:
     """What there is to see in a clip, whatever its surroundings are; arguments as of :func:`measure_clip`.
+
+    ``pictures``: takes small ones that are made on the way; ``whole`` of it tells whether it has them all.
 
     Raises
     ------
@@ -105,7 +112,7 @@ def look_at_clip(
     """
     measure = partial(_measure_run, lens=lens)
     looks, covered, reader = look_through(
-        facts, until_s, measure, executor, progress, BY_KEY_FRAMES, looks_per_s
+        facts, until_s, measure, executor, progress, BY_KEY_FRAMES, looks_per_s, pictures
     )
     looks = _in_sequence(looks, lens)
     fits = [look.fit for look in looks]
@@ -137,22 +144,27 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
     before: tuple[float, Array32] | None = None
     sd_deg = PAN_SD_PX * 2 * reach_deg / 255
     thumb_size = (THUMB_PX, max(1, round(THUMB_PX * lens.height_px / lens.width_px)))
+    some = max(1, lens.width_px // (THUMB_FROM * THUMB_PX))
+    judged: tuple[float, HorizonFit] | None = None
     for frame in run:
-        fit = measure_frame(frame.luma, lens, start=start, covered=covered)
+        fresh = judged[1] if judged is not None and frame.t_s - judged[0] < JUDGED_S else None
+        fit = measure_frame(frame.luma, lens, start=start, covered=covered, judged=fresh)
+        if fit.reason or fit.judged:
+            judged = None if fit.reason else (frame.t_s, fit)
         turned_deg, since_s = math.nan, math.nan
         if fit.reason:
             before = None
         else:
             start = fit.up_cam
             # Each span is used once: overlapping ones would count their errors twice.
-            now = band(frame.luma, lens, fit.up_cam, reach_deg)
-            if before is None or frame.t_s - before[0] > PAN_TOO_FAR_S:
+            since = math.inf if before is None else frame.t_s - before[0]
+            if since >= PAN_APART_S:
+                now = band(frame.luma, lens, fit.up_cam, reach_deg)
+                if before is not None and since <= PAN_TOO_FAR_S:
+                    since_s, turned_deg = since, pan_shift_deg(before[1], now, reach_deg)
                 before = (frame.t_s, now)
-            elif frame.t_s - before[0] >= PAN_APART_S:
-                since_s = frame.t_s - before[0]
-                turned_deg = pan_shift_deg(before[1], now, reach_deg)
-                before = (frame.t_s, now)
-        thumb = cv2.resize(frame.luma, thumb_size, interpolation=cv2.INTER_AREA)
+        # Some of the pixels: averaging all takes as long as following the line.
+        thumb = cv2.resize(frame.luma[::some, ::some], thumb_size, interpolation=cv2.INTER_AREA)
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .clip import DECODING, ClipFacts, Frame, Shown, Timed, alone, in_time, luma_of, opened
+from .small import Making
 
 __all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number"]
 
@@ -27,14 +28,15 @@ SAME_S, AHEAD_S = 1e-3, 0.4
 class Segment:
     """Frames shown from ``begin`` to before ``end``, in the stream's own ticks; None: to the clip's end.
 
-    first_s : time of the clip's first shown frame, s, from which clip times count; begins_s : the segment's,
-    as clip time.
+    first_s : time of the clip's first shown frame, s, from which clip times count; begins_s, end_s : the
+    segment's, as clip time.
     """
 
     begin: int
     end: int | None
     first_s: float
     begins_s: float
+    end_s: float | None
 
 
 def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
@@ -71,7 +73,8 @@ def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
     first_s = kept[0] * base
     ends = [*kept[1:], None]
     return [
-        Segment(begin, end, first_s, begin * base - first_s) for begin, end in zip(kept, ends, strict=True)
+        Segment(begin, end, first_s, begin * base - first_s, None if end is None else end * base - first_s)
+        for begin, end in zip(kept, ends, strict=True)
     ]
 
 
@@ -85,8 +88,9 @@ class SegmentReader:
     """Frames of one segment up to ``until_s``, decoded by ``threads`` (0: as many as help).
 
     keys_only : only its key frames, each alone; nothing of the others is read where the container can tell
-    where key frames are. While :meth:`frames` goes on, ``count`` frames were decoded until ``last_s``.
-    At its end, ``stopped``: at ``until_s``; ``clean``: the segment held what it was cut for.
+    where key frames are. making : makes small pictures of the frames on the way. While :meth:`frames` goes
+    on, ``count`` frames were decoded until ``last_s``. At its end, ``stopped``: at ``until_s``; ``clean``:
+    the segment held what it was cut for.
     """
 
     facts: ClipFacts
@@ -95,6 +99,7 @@ class SegmentReader:
     threads: int
     until_s: float = math.inf
     keys_only: bool = False
+    making: Making | None = None
     count: int = 0
     last_s: float = 0.0
     stopped: bool = False
@@ -117,9 +122,14 @@ class SegmentReader:
                 return
             self.count, self.last_s = self.count + 1, t_s
             number = look_number(t_s, self.step_s, fps)
+            if self.making is not None:
+                self.making.shown(Shown(index, t_s, t_s, frame), wanted=number > looked)
             if number > looked:
                 looked = number
                 yield Frame(index, t_s, luma_of(frame))
+        if self.making is not None:
+            end, one_frame_s = self.segment.end_s, 1 / fps if fps > 0 else 0.0
+            self.making.ended(self.last_s + one_frame_s if end is None else end)
 
     def _decoded(self) -> Iterator[Timed]:
         segment, index = self.segment, 0

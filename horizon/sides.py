@@ -7,6 +7,7 @@ below it; none of these is sure by itself, so they are only gathered here, and w
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,6 +24,7 @@ Array = NDArray[np.float64]
 NEAREST_PX, NEAR_PX, FAR_PX = 5, 40, 110
 FEWEST_PX = 60
 STRIDE_PX = 2
+GREYS = 256
 
 
 @dataclass(frozen=True)
@@ -68,8 +70,8 @@ class Sides:
         area: tuple[int, int, int, int],
         covered: NDArray[np.uint8] | None = None,
     ) -> None:
-        picture = cv2.GaussianBlur(luma, (0, 0), 0.8).astype(np.float32)
-        gx, gy = gradients(picture)
+        picture = np.asarray(cv2.GaussianBlur(luma, (0, 0), 0.8), np.uint8)
+        gx, gy = gradients(picture.astype(np.float32))
         left, top, right, bottom = area
         rows = slice(top + 2, bottom - 2, STRIDE_PX)
         columns = slice(left + 2, right - 2, STRIDE_PX)
@@ -109,11 +111,29 @@ def _ray_grid(lens: Lens) -> Array:
     return rays(lens, np.column_stack([x.ravel(), y.ravel()])).reshape(lens.height_px, lens.width_px, 3)
 
 
-def _statistics(
-    grey: NDArray[np.float32], gradient: NDArray[np.float32]
-) -> tuple[float, float, float, float]:
-    middle = float(np.median(grey))
-    uneven = 1.4826 * float(np.median(np.abs(grey - middle)))
-    # Both percentiles at once: sorting is what they cost.
-    quartile, twentieth = np.percentile(gradient, [75, 95])
-    return middle, uneven, float(quartile), float(twentieth)
+def _statistics(grey: NDArray[np.uint8], gradient: NDArray[np.float32]) -> tuple[float, float, float, float]:
+    count = np.bincount(grey, minlength=GREYS)
+    middle = _median(np.arange(GREYS), count)
+    away = np.abs(np.arange(GREYS) - middle)
+    order = np.argsort(away, kind="stable")
+    quartile, twentieth = _quantiles(gradient, (0.75, 0.95))
+    return middle, 1.4826 * _median(away[order], count[order]), quartile, twentieth
+
+
+def _median(values: NDArray[Any], count: NDArray[np.intp]) -> float:
+    """Median of rising values that occur so many times."""
+    upto = np.cumsum(count)
+    half = [(upto[-1] - 1) // 2, upto[-1] // 2]
+    low, high = values[np.searchsorted(upto, half, side="right")]
+    return (float(low) + float(high)) / 2
+
+
+def _quantiles(values: NDArray[np.float32], shares: tuple[float, ...]) -> list[float]:
+    """Quantiles, linear between neighbours; one sorting for all, and only as far as they need it."""
+    places = [share * (len(values) - 1) for share in shares]
+    below = [int(place) for place in places]
+    parted = np.partition(values, [k for low in below for k in (low, min(low + 1, len(values) - 1))])
+    ends = [(float(parted[low]), float(parted[min(low + 1, len(values) - 1)])) for low in below]
+    return [
+        low + (place - k) * (high - low) for (low, high), place, k in zip(ends, places, below, strict=True)
+    ]

@@ -10,6 +10,7 @@ ROOT = Path(__file__).parents[1]
 HORIZON = [
     "angles",
     "clip",
+    "small",
     "segments",
     "lens",
     "candidates",
@@ -23,6 +24,7 @@ HORIZON = [
     "edge",
     "fit",
     "sides",
+    "sizes",
     "verify",
     "bend",
     "readout",

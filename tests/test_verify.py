@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from horizon.angles import up_from_angles
-from horizon.frame import lines_of, look_at, measure_frame
+from horizon.frame import lines_of, measure_frame
 from horizon.lens import lens_from_hfov
+from horizon.sizes import look_at
 from horizon.synthetic import draw_frame, make_scene
 from horizon.verify import FEATURES, UNKNOWN_OTHERS, Others, features, terms, weighed
 

@@ -17,8 +17,9 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from horizon.angles import up_from_angles
-from horizon.frame import lines_of, look_at
+from horizon.frame import lines_of
 from horizon.lens import Lens
+from horizon.sizes import look_at
 from horizon.verify import FEATURES, MODEL_FILE, Model, features, terms
 from tests.bench.parts import SEEDS, Case, case
 from tests.bench.worlds import KINDS

@@ -178,8 +178,8 @@ def _rough(files: Sequence[ClipFacts], told: Lens, focal_sd: float, dip_rad: flo
         luma
         for facts in files
         for luma in spread_lumas(
-            facts.path, facts, math.ceil(SAMPLED * max(facts.duration_s, 1.0) / lasts_s), facts.width_px
-        )
+            facts, math.ceil(SAMPLED * max(facts.duration_s, 1.0) / lasts_s), facts.width_px
+        ).values()
     ]
     starts = [told]
     if told.model == "pinhole" and 2 * math.degrees(math.atan(told.width_px / 2 / told.fx_px)) >= WIDE_DEG:

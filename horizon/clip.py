@@ -311,27 +311,29 @@ def in_time(decoded: Iterable[Timed], last_s: float = 0.0) -> Iterator[Timed]:
         yield doubted
 
 
-def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list[NDArray[np.uint8]]:
-    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip.
+def spread_lumas(
+    facts: ClipFacts, most: int, width_px: int, which: Iterable[int] | None = None
+) -> dict[int, NDArray[np.uint8]]:
+    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip, by stamp.
 
     Key frames where there are enough of them, since others have to be decoded up to. What cannot be reached
-    in a damaged file is left out.
+    in a damaged file is left out. ``which``: only these of the ``most``.
     """
     found: dict[int, NDArray[np.uint8]] = {}
     if facts.duration_s <= 0:
-        return []
+        return found
     shrink = min(1.0, width_px / facts.width_px)
     size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
 
     def reduced(frame: "av.VideoFrame") -> NDArray[np.uint8]:
         return np.asarray(cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA), np.uint8)
 
-    with opened(path) as container:
+    with opened(facts.path) as container:
         stream = container.streams.video[0]
         # One thread gives a frame as soon as it is decoded, several only when each of them has one.
         stream.codec_context.thread_count = 1
         begin = stream.start_time or 0
-        for k in range(most):
+        for k in range(most) if which is None else which:
             target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
             try:
                 container.seek(target, stream=stream)
@@ -349,7 +351,7 @@ def spread_lumas(path: Path, facts: ClipFacts, most: int, width_px: int) -> list
                         break
             except (OverflowError, StopIteration, *DECODING):
                 continue
-    return list(found.values())
+    return found
 
 
 def alone(stream: "av.VideoStream", packet: "av.Packet") -> list["av.VideoFrame"]:
@@ -420,7 +422,7 @@ def write_clip(
         stream.pix_fmt = "yuv420p"
         # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
         stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
-        stream.options = {"crf": str(crf), "preset": "veryfast", "g": str(key_every)}
+        stream.options = {"crf": str(crf), "preset": "superfast", "g": str(key_every)}
         for number, image in enumerate(images):
             if number == 0:
                 stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3

@@ -40,7 +40,7 @@ INTERLACED = "interlaced: every frame shows two moments, which blurs what moves;
 LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (0.5, 2.5), 8, 0.01
 SPARED = 0.7  # share of the work that the key frames are
 # Looks spread over the clip that tell burnt-in marks from the scene.
-MASK_LOOKS = 12
+MASK_LOOKS, MASK_AT_ONCE = 12, 6
 
 
 class _Timed(Protocol):
@@ -93,7 +93,7 @@ def look_through(
     are made on the way, or none where the clip is read in one. ``looks_per_s`` and others as for
     :func:`horizon.measure.measure_clip`, errors too.
     """
-    covered = burnt_in(spread_lumas(facts.path, facts, MASK_LOOKS, MASK_PX))
+    covered = _covered(facts, executor)
     rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
     threads = 0 if executor is None else 1
     job = _Job(
@@ -118,6 +118,15 @@ def look_through(
         f"{facts.path.name}: {note}" for note in (INTERLACED if facts.interlaced else "", said) if note
     )
     return looks, covered, ReadThrough(frames_read, harm, notes)
+
+
+def _covered(facts: ClipFacts, executor: Executor | None) -> Luma | None:
+    """What is burnt into the picture, seen in frames spread over the clip."""
+    parts = (range(k, k + MASK_AT_ONCE) for k in range(0, MASK_LOOKS, MASK_AT_ONCE))
+    tasks = [partial(spread_lumas, facts, MASK_LOOKS, MASK_PX, part) for part in parts]
+    # By their stamps: a frame that several were to be is one.
+    spread = {stamp: luma for found in in_order(executor, tasks) for stamp, luma in found.items()}
+    return burnt_in(list(spread.values()))
 
 
 def _untold(_: float) -> None:

@@ -27,7 +27,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from .angles import angles_from_up, tangent_frame
 from .fit import inverse_2x2
@@ -117,6 +116,9 @@ def _rates(t_s: Array, up: Array, covariance: Array) -> tuple[Array, Array]:
 
 def _rates_of(t_s: Array, up: Array, covariance: Array) -> tuple[Array, Array]:
     """The same of frames that follow one another closely."""
+    # Of all that looking at clips loads this would take the longest, and few clips need it.
+    from scipy.interpolate import CubicSpline
+
     roll, pitch = angles_from_up(up)
     axes = np.stack(tangent_frame(roll, pitch), axis=1)
     rough = np.einsum("nij,nj->ni", axes, np.gradient(up, t_s, axis=0))

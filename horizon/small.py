@@ -111,7 +111,7 @@ class Making:
 
 
 class SmallPictures:
-    """Small pictures of a clip in order of time, in an open file of their own; ``whole`` once all are there."""
+    """Small pictures of a clip in order of time, in a file of their own; ``whole`` once all are in it."""
 
     def __init__(self, sizing: Sizing, file: IO[bytes]) -> None:
         self.sizing, self.whole = sizing, False

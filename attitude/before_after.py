@@ -31,8 +31,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv
-from scipy.stats import nct, norm, qmc, t
+from scipy.special import gammaincinv, nctdtr, ndtri, stdtrit
 
 from attitude.findings import Estimate
 from attitude.recorded import Recorded, moment
@@ -154,7 +153,7 @@ def shoots_a_side(change_deg: float, sd_deg: float) -> int | None:
     """
     n = np.arange(2, MOST_SHOOTS + 1)
     dof, shift = 2 * n - 2, abs(change_deg) / (sd_deg * np.sqrt(2 / n))
-    enough = n[nct.sf(t.ppf(0.975, dof), dof, shift) >= POWER]
+    enough = n[nctdtr(dof, shift, stdtrit(dof, 0.975)) <= 1 - POWER]
     return int(enough[0]) if len(enough) else None
 
 
@@ -181,15 +180,18 @@ def _difference(first: _Side, second: _Side, repeat_sd: float, dof: float) -> Es
 def _with_t(value: float, known: float, repeat: float, dof: float) -> Estimate:
     """Estimate from a known variance and one with degrees of freedom (Welch-Satterthwaite)."""
     variance = known + repeat
-    return Estimate(value, variance**0.5, t95=float(t.ppf(0.975, dof * (variance / repeat) ** 2)))
+    return Estimate(value, variance**0.5, t95=float(stdtrit(dof * (variance / repeat) ** 2, 0.975)))
 
 
 @lru_cache(maxsize=1)
 def _draws() -> Array:
     """Two standard normal rows and an even one, shape (3, 8192)."""
+    # Slow to load, and only two shoots with a calibration between them need it.
+    from scipy.stats import qmc
+
     # Not scrambled, so that no seed decides; half a cell on, so that no point lies on an edge.
     even = (qmc.Sobol(3, scramble=False).random_base2(13) + 2.0**-14).T
-    return np.vstack([norm.ppf(even[:2]), even[2:]])
+    return np.vstack([ndtri(even[:2]), even[2:]])
 
 
 def _variance_draws(dof: float) -> Array:

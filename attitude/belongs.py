@@ -36,7 +36,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from attitude.log import AttitudeLog
 from attitude.sheet import ClipSheet
@@ -373,7 +373,7 @@ def _low_gain(what: str, small: _Small) -> str:
     without = (crossed - small.crossed) / (squared - small.squared)
     scatter = (len(without) - 1) * float(np.mean((without - without.mean()) ** 2))
     sd = float(np.hypot(scatter**0.5, GAIN_SD))
-    if small.gain + float(student.ppf(SURE, count - 1)) * sd >= GAIN_RANGE[0]:
+    if small.gain + float(stdtrit(count - 1, SURE)) * sd >= GAIN_RANGE[0]:
         return ""
     moves_deg = float(np.sqrt(squared / small.freedom.sum()))
     share = with_uncertainty(small.gain, 1.96 * sd, "of it")

@@ -23,7 +23,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t
+from scipy.special import stdtr
 
 from attitude.findings import Estimate
 from attitude.words import moved_words
@@ -88,7 +88,7 @@ def find_change(lean_deg: Array, sd_deg: Array) -> ChangePoint:
     best = int(np.argmax(p))
     place = np.interp([0.025, 0.975], np.cumsum(p), np.arange(len(p)))
     grid = change[best] + float((unit * scale)[best]) * CHANGE_SDS
-    cdf = p @ t.cdf((grid - change[:, np.newaxis]) / (unit * scale)[:, np.newaxis], n - 2)
+    cdf = p @ stdtr(n - 2, (grid - change[:, np.newaxis]) / (unit * scale)[:, np.newaxis])
     middle, low, high = np.interp([0.5, 0.025, 0.975], cdf, grid)
     return ChangePoint(
         found=bool(size.max() > limit),

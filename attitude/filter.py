@@ -39,7 +39,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
+from scipy.linalg import solve_banded
 from scipy.spatial.transform import Rotation
 
 from horizon.angles import tangent_frame, up_from_angles
@@ -141,8 +141,12 @@ def low_pass(earth: Complex, motion: Motion, tau_s: float) -> Complex:
     for run in np.unique(motion.run):
         part = motion.run == run
         x = earth[part]
-        state = (x[0] * (1 - new))[np.newaxis]
-        out[part] = lfilter([new, old], [1.0, -keep], x, axis=0, zi=state)[0]
+        # y_i - keep y_(i-1) = new x_i + old x_(i-1), from y_0 = x_0 on.
+        fed = new * x
+        fed[1:] += old * x[:-1]
+        fed[0] = x[0]
+        band = np.stack([np.ones(len(x)), np.full(len(x), -keep)])
+        out[part] = solve_banded((1, 0), band, fed.reshape(len(x), -1)).reshape(x.shape)
     return out
 
 

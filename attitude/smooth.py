@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
-from scipy.signal import savgol_coeffs, savgol_filter
 
 __all__ = ["LogAngles", "log_angles", "unwrapped_deg"]
 
@@ -74,14 +73,29 @@ def _smoothed(rows: Array, pieces: list[NDArray[np.int64]], period_s: float) -> 
         if not wide or (half > FEW_ROWS and half * period_s > SMOOTH_S):
             break
         smooth = rows.copy()
+        smoother = _local_cubics(half)
         for piece in wide:
-            smooth[piece] = savgol_filter(rows[piece], 2 * half + 1, 3, axis=0)
+            smooth[piece] = _through(smoother, rows[piece])
         if np.any(np.diff(smooth[:, 0]) <= 0):
             break
-        own = savgol_coeffs(2 * half + 1, 3)[half]
+        own = smoother[half, half]
         missed = (rows[:, 1] - smooth[:, 1])[np.concatenate(wide)] / (1 - own)
         # The fourth power, so that a short move counts in a log that lies still for minutes.
         size = float(np.mean(missed**4))
         if size < least:
             best, least = (rows if half == SMOOTH_ROWS[0] else smooth), size
     return best
+
+
+def _local_cubics(half: int) -> Array:
+    """What takes 2 half + 1 values, evenly spaced, to the cubic through them by least squares; square."""
+    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, 2 * half + 1), 4))[0]
+    return np.asarray(basis @ basis.T)
+
+
+def _through(smoother: Array, values: Array) -> Array:
+    """Each of the values (n, k) on the cubic about it; near the ends on that of the first or last window."""
+    half = len(smoother) // 2
+    inside = [np.convolve(column, smoother[half], mode="valid") for column in values.T]
+    first, last = values[: 2 * half + 1], values[-2 * half - 1 :]
+    return np.vstack([smoother[:half] @ first, np.stack(inside, axis=1), smoother[half + 1 :] @ last])

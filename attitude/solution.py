@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from attitude.bench import bench_rows
 from attitude.causes import ObservationModel
@@ -356,7 +356,7 @@ def _weighed(model: ObservationModel, tries: dict[Setting, _Try], y_deg: Array, 
         noise=noise,
         y_deg=y_deg,
         floor_deg=floor_deg,
-        t95=float(student.ppf(0.975, dof)),
+        t95=float(stdtrit(dof, 0.975)),
     )
 
 

@@ -15,7 +15,7 @@ from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f, t
+from scipy.special import fdtri, stdtrit
 
 from attitude.capture import StaticHold
 from attitude.face_models import laterals_of
@@ -92,7 +92,7 @@ def stillness(holds: Sequence[StaticHold], axes: Sequence[int]) -> tuple[Stillne
         felt,
         rate,
         grain,
-        2 * float(f.isf(FALSE_DRIFTS / len(judged), 2, felt.freedom)),
+        2 * float(fdtri(2, felt.freedom, 1 - FALSE_DRIFTS / len(judged))),
         _two_sided(FALSE_BUMPS, 6 * count, felt.freedom),
         _two_sided(FALSE_TURNS, 3 * count, rate.freedom) if rate else np.inf,
     )
@@ -123,7 +123,7 @@ class _Limits:
 
 
 def _two_sided(share: float, tests: int, freedom: float) -> float:
-    return float(t.isf(share / tests / 2, freedom))
+    return -float(stdtrit(freedom, share / tests / 2))
 
 
 def _judged(hold: StaticHold, blocks: Blocks, across: tuple[int, int], limits: _Limits) -> Stillness:

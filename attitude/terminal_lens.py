@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from scipy.stats import t as students_t
+from scipy.special import stdtrit
 
 from attitude.lens_board import MeasuredLens
 from attitude.lens_file import LENS_CHART, LENS_FILE
@@ -26,7 +26,7 @@ def board_lines(measured: MeasuredLens, out_folder: Path, *, columns: int = COLU
     """The lens first, how it was found, what to mind, the files last. columns : to write in, 40 or more."""
     found, lens = measured.calibration, measured.calibration.lens
     views = len(found.seen)
-    wide = float(students_t.ppf(0.975, views - 1))
+    wide = float(stdtrit(views - 1, 0.975))
     view_words = with_uncertainty(found.hfov_deg, wide * found.hfov_sd_deg, "deg")
     clip = cut_to(measured.facts.path.name, TITLE_COLUMNS)
     lines = [Paragraph(f"{clip}: the lens covers {view_words} across the picture."), Paragraph()]

@@ -29,7 +29,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from attitude.findings import Causes, Estimate, OutOfTolerance, Terms, TiltOverTime
 from attitude.lookalikes import LENS_FILE
@@ -90,7 +90,7 @@ class Verdict:
 
 def conformance_probability(value: float, sd: float, tolerance: float) -> float:
     """Probability that the true value lies within +- tolerance, flat prior."""
-    return float(norm.cdf((tolerance - value) / sd) - norm.cdf((-tolerance - value) / sd))
+    return float(ndtr((tolerance - value) / sd) - ndtr((-tolerance - value) / sd))
 
 
 def in_time_probability(time: TiltOverTime, sd_deg: float, tolerance_deg: float) -> float:
@@ -98,7 +98,7 @@ def in_time_probability(time: TiltOverTime, sd_deg: float, tolerance_deg: float)
 
     sd_deg : of the shift that the whole footage may have.
     """
-    weight = norm.pdf(SHIFT_SDS)
+    weight = np.exp(-(SHIFT_SDS**2) / 2)
     out = _share_out(time.tilt_deg[time.judged], time.lasts_s[time.judged], tolerance_deg, sd_deg * SHIFT_SDS)
     return float(weight[out <= SHARE_OF_TIME + 1e-9].sum() / weight.sum())
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as students_t
+from scipy.special import stdtrit
 
 from .bundle import (
     FAR_PX,
@@ -173,7 +173,7 @@ def lens_from_horizons(
         replace(fit.lens, focal_sd=float(share)),
         chosen,
         tuple(float(sd) for sd in sds),
-        float(students_t.ppf(0.975, min(BLOCKS, bundle.lines) - 1)),
+        float(stdtrit(min(BLOCKS, bundle.lines) - 1, 0.975)),
         float(fit.values[-1]),
         hfov_sd_deg,
         float(np.sqrt(np.mean(np.minimum(left**2, FAR_PX**2)))),

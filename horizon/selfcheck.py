@@ -28,7 +28,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from .angles import angles_from_up, wrap_deg
 from .coarse import Area, picture_area
@@ -316,4 +316,4 @@ def _worst(rows: pd.DataFrame) -> tuple[float, float]:
 
 def _widened(freedom: int) -> float:
     """By how much an sd from few degrees of freedom has to grow for 1.96 of it to hold 95 %."""
-    return float(student.ppf(0.975, freedom)) / 1.96
+    return float(stdtrit(freedom, 0.975)) / 1.96

@@ -315,14 +315,18 @@ def _by_hand(blocks: pd.DataFrame, frames: pd.DataFrame) -> tuple[str, ...]:
 
 def _with_rates(blocks: pd.DataFrame, frames: pd.DataFrame) -> pd.DataFrame:
     """Blocks with the log's mean signed roll and pitch rate, roll as it moves the up vector."""
-    rates: dict[str, list[float]] = {"roll_rate_dps": [], "pitch_rate_dps": []}
-    for _, part in frames.groupby("block", sort=True):
-        span_s = float(np.ptp(part["log_t_s"])) if len(part) > 1 else 0.0
-        for axis in ("roll", "pitch"):
-            angle = np.unwrap(part[f"log_{axis}_deg"].to_numpy(float), period=360.0)
-            rate = (angle[-1] - angle[0]) / span_s if span_s > 0 else 0.0
-            shrink = np.cos(np.deg2rad(part["log_pitch_deg"].mean())) if axis == "roll" else 1.0
-            rates[f"{axis}_rate_dps"].append(float(rate * shrink))
+    # Frames of a block follow one another.
+    starts = np.flatnonzero(np.diff(frames["block"].to_numpy(int), prepend=-1))
+    ends = np.append(starts[1:], len(frames)) - 1
+    t_s = frames["log_t_s"].to_numpy(float)
+    span_s = t_s[ends] - t_s[starts]
+    rates = {}
+    for axis in ("roll", "pitch"):
+        angle = np.unwrap(frames[f"log_{axis}_deg"].to_numpy(float), period=360.0)
+        moved = angle[ends] - angle[starts]
+        rates[f"{axis}_rate_dps"] = np.divide(moved, span_s, out=np.zeros(len(moved)), where=span_s > 0)
+    tilt_deg = np.add.reduceat(frames["log_pitch_deg"].to_numpy(float), starts) / (ends + 1 - starts)
+    rates["roll_rate_dps"] *= np.cos(np.deg2rad(tilt_deg))
     return blocks.assign(**rates)
 
 

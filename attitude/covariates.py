@@ -176,13 +176,15 @@ def _settled(solution: Solution, setting: Setting, columns: Array) -> Array:
 
 def _means_of(columns: Array, group: Array) -> Array:
     """Rows (n, unknowns) replaced by the mean row of their group, shape (n,)."""
-    return pd.DataFrame(columns).groupby(group).transform("mean").to_numpy(float)
+    _, number, count = np.unique(group, return_inverse=True, return_counts=True)
+    own = number == np.arange(len(count))[:, np.newaxis]
+    return np.asarray((own @ columns / count[:, np.newaxis])[number])
 
 
 def _mixed(solution: Solution, columns: Sequence[Array]) -> tuple[Array, Array]:
     """Mean and reported sd, deg, of columns (n, unknowns) times the unknowns, one set for each setting."""
     means = np.stack([G @ fit.mean for G, fit in zip(columns, solution.fits, strict=True)])
-    within = [np.einsum("ij,jk,ik->i", G, fit.cov, G) for G, fit in zip(columns, solution.fits, strict=True)]
+    within = [np.sum((G @ fit.cov) * G, axis=1) for G, fit in zip(columns, solution.fits, strict=True)]
     mean = np.asarray(solution.weights @ means)
     variance = solution.weights @ (np.stack(within) + (means - mean) ** 2)
     return mean, np.asarray(np.sqrt(INFLATE**2 * variance + solution.floor_deg**2))

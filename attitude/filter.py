@@ -42,6 +42,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 from scipy.spatial.transform import Rotation
 
+from attitude.stepping import Steps
 from horizon.angles import tangent_frame, up_from_angles
 
 # fmt: off
@@ -272,37 +273,29 @@ def _stepped(
     fed = F.shape[2]
     none = np.zeros((*F.shape[:2], 4 * len(starts)), complex)
     F, R = np.concatenate([F, none], axis=2), np.concatenate([R, none], axis=2)
-    E = np.zeros(F.shape[1:], complex)
-    learned = np.zeros((*E.shape, 3))
     out = np.empty(F.shape, complex)
-    for i in range(len(at)):
-        if i == 0 or run[i] != run[i - 1]:
-            rates = [rate[at[i]] for _, rate in inputs]
-            E[:], learned[:] = 0, 0
-            E[:, :fed], learned[:, :fed] = _settled(
-                F[i, :, :fed], R[i, :, :fed], rates, level[i], learning, tau_s
+    begins = np.flatnonzero(np.diff(run, prepend=run[0] - 1) != 0)
+    for first, end in zip(begins, np.append(begins[1:], len(at)), strict=True):
+        rates = [rate[at[first]] for _, rate in inputs]
+        error, learned = np.zeros(F.shape[1:], complex), np.zeros((len(kinds), 3, F.shape[2]))
+        error[:, :fed], learned[:, :, :fed] = _settled(
+            F[first, :, :fed], R[first, :, :fed], rates, level[first], learning, tau_s
+        )
+        if run[first] in starts:
+            own = fed + 4 * list(starts).index(run[first])
+            north_east = np.array([1, 1j])
+            error[:, own : own + 2] = north_east
+            learns = (learning > 0)[:, np.newaxis, np.newaxis] / tau_s[:, np.newaxis, np.newaxis]
+            learned[:, :, own + 2 : own + 4] = (
+                -learns * (np.conj(tilts[first])[:, np.newaxis] * north_east).real
             )
-            if run[i] in starts:
-                own = fed + 4 * list(starts).index(run[i])
-                north_east = np.array([1, 1j])
-                E[:, own : own + 2] = north_east
-                learns = (learning > 0)[:, np.newaxis, np.newaxis] / tau_s[:, np.newaxis, np.newaxis]
-                about = (north_east[:, np.newaxis] * np.conj(tilts[i])).real
-                learned[:, own + 2 : own + 4] = -learns * about
-            out[i] = E
-            continue
-        step_s = (at[i] - at[i - 1]) * motion.step_s
-        a = (pulls[i] * step_s)[:, np.newaxis]
-        keep = np.exp(-a)
-        gain_s = np.where(a > 1e-9, (1 - keep) / np.maximum(pulls[i][:, np.newaxis], 1e-12), step_s)
-        forced, tilted = (F[i] + F[i - 1]) / 2, (R[i] + R[i - 1]) / 2
-        halfway = (tilts[i] + tilts[i - 1]) / 2
-        before = E - forced
-        E = forced + keep * before - gain_s * (tilted + learned @ halfway)
-        off = (before + E - forced) / 2
-        pulled = (pulls[i] * learning * step_s)[:, np.newaxis, np.newaxis]
-        learned = learned + pulled * (off[..., np.newaxis] * np.conj(halfway)).real
-        out[i] = E
+        out[first] = error
+        if end > first + 1:
+            own_s = np.diff(at[first:end]) * motion.step_s
+            steps = Steps.between(
+                F[first:end], R[first:end], tilts[first:end], pulls[first + 1 : end], learning, own_s
+            )
+            out[first + 1 : end] = steps.errors(error, learned)
     return [refined(motion, at, out[:, k]) for k in range(len(kinds))]
 
 
@@ -324,15 +317,18 @@ def _levels(motion: Motion, at: NDArray[np.intp]) -> Array:
 def _settled(
     forced: Complex, tilting: Complex, rates: Sequence[Array], level: Array, learning: Array, tau_s: Array
 ) -> tuple[Complex, Array]:
-    """Error and learned rate of filters that have stood in one pose for long, shapes (kinds, k), (.., 3)."""
+    """Error (kinds, k) and learned rate (kinds, 3, k) of filters that have stood in one pose for long."""
     learns = (learning > 0)[:, np.newaxis]
     error = np.where(learns, forced, forced - tau_s[:, np.newaxis] * tilting)
     learned = np.where(learns[..., np.newaxis], -np.stack(rates) @ level, 0.0)
-    return error, learned
+    return error, np.swapaxes(learned, 1, 2)
 
 
 def refined(motion: Motion, at: NDArray[np.intp], earth: Complex) -> Complex:
     """Values (m, k) in earth axes at samples ``at``, straight between them, at every sample, camera axes."""
-    t = np.arange(len(motion.yaw_rad))
-    columns = [np.interp(t, at, one.real) + 1j * np.interp(t, at, one.imag) for one in earth.T]
-    return np.asarray(np.stack(columns, axis=1) / motion.to_earth[:, np.newaxis])
+    samples = np.arange(len(motion.yaw_rad))
+    below = np.clip(np.searchsorted(at, samples, side="right") - 1, 0, max(len(at) - 2, 0))
+    above = np.minimum(below + 1, len(at) - 1)
+    share = np.clip((samples - at[below]) / np.maximum(at[above] - at[below], 1), 0, 1)[:, np.newaxis]
+    between = (1 - share) * earth[below] + share * earth[above]
+    return np.asarray(between / motion.to_earth[:, np.newaxis])

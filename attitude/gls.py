@@ -99,7 +99,7 @@ def fit(
         A, z = noise.whiten(columns, rho, sd), noise.whiten(y, rho, sd)
         mean, cov = posterior(A, z, prior_sd)
         left = (y - columns @ mean) / noise.relative_sd
-        used = np.einsum("ij,jk,ik->i", A, cov, A)
+        used = np.sum((A @ cov) * A, axis=1)
         innovation = noise.whiten(y - columns @ mean, rho, np.ones(len(sd)))
         follows = np.flatnonzero(np.diff(noise.series) == 0) + 1
         for k in range(len(sd)):

@@ -1,9 +1,10 @@
-"""Table of a log of millions of rows, read in pieces: only the columns that are wanted, as numbers.
+"""Table of a log of many rows, read in pieces: only the columns that are wanted, as numbers.
 
-As text such a log would fill the memory. A piece whose lines are all alike goes through the fast reader of
-pandas; one in which anything is odd (cells too many, a comment, an empty line, a word among the numbers) goes
-through the same rules as a short log, line by line (:mod:`attitude.table`), as do the first lines and the
-last. Both ways give the same numbers.
+As text a log of millions would fill the memory, and one of minutes takes longer to read than all that is made
+of it. A piece whose lines are all alike goes through the fast reader of pandas; one in which anything is odd
+(cells too many, a comment, an empty line, a word among the numbers) goes through the same rules as a short
+log, line by line (:mod:`attitude.table`), as do the first lines and the last. Both ways give the same
+numbers.
 """
 
 import os
@@ -38,7 +39,7 @@ Mask = NDArray[np.bool_]
 Lines = NDArray[np.int32]
 
 # Shorter logs are kept as text, every cell of them.
-LONG_ROWS = 1_000_000
+LONG_ROWS = 20_000
 PIECE_BYTES = 1 << 24
 # Smaller pieces in which something is odd are read line by line, larger ones are halved.
 ODD_BYTES = 1 << 16

@@ -27,6 +27,7 @@ than that of white residuals, because the nuisances take slow noise out of them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial.legendre import legvander
@@ -85,6 +86,11 @@ class Signal:
     width_s: float = 0.0
     inflation: float = 1.0
 
+    @cached_property
+    def slow(self) -> "_Slow":
+        """What is slow in it, asked at every offset that is tried."""
+        return _slow(self)
+
 
 @dataclass(frozen=True)
 class Place:
@@ -124,13 +130,15 @@ def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]
     for most in (CANDIDATES, CANDIDATES // 2):
         places = sorted(places, key=_cost_of)[:most]
         noise = _noise(places[0])
-        places = [_settled(place, noise) for place in places]
+        # Places share their readings of the footage.
+        heard = {id(place.signals): _with_noise(place.signals, noise) for place in places}
+        places = [_settled(replace(place, signals=heard[id(place.signals)])) for place in places]
     best = min(places, key=_cost_of)
     best = replace(best, sd_s=_sd_s(best))
 
     needed = 2 * np.log(tried / CHANCE)
     fits = [_fit_at(best, signal) for signal in best.signals]
-    still = [_fit(s, np.zeros((1, len(s.t_s))), _slow(s)) for s in best.signals]
+    still = [_fit(s, np.zeros((1, len(s.t_s)))) for s in best.signals]
     gained = sum(float(without.cost[0] - fit.cost[0]) for fit, without in zip(fits, still, strict=True))
     if gained < needed:
         raise MatchError(f"it shows no motion that can be found in {name}")
@@ -207,10 +215,14 @@ def _with_samples(signal: Signal, t_s: Array, value: Array, sigma: Array) -> Sig
     return replace(signal, t_s=t_s, value=value, sigma=sigma)
 
 
-def _settled(place: Place, noise: dict[str, tuple[Array, float]]) -> Place:
-    """The place at its own lowest cost, with the sigma and inflation found at the best place."""
-    signals = tuple(replace(s, sigma=noise[s.column][0], inflation=noise[s.column][1]) for s in place.signals)
-    offset_s, cost = place.offset_s, np.inf
+def _with_noise(signals: tuple[Signal, ...], noise: dict[str, tuple[Array, float]]) -> tuple[Signal, ...]:
+    """The same with the sigma and inflation found at the best place."""
+    return tuple(replace(s, sigma=noise[s.column][0], inflation=noise[s.column][1]) for s in signals)
+
+
+def _settled(place: Place) -> Place:
+    """The place at its own lowest cost."""
+    signals, offset_s, cost = place.signals, place.offset_s, np.inf
     for half_s in (GRID_S, GRID_S / 8, GRID_S / 64):
         around_s = offset_s + np.linspace(-half_s, half_s, 17)
         costs = _cost(signals, place.log, around_s)
@@ -264,11 +276,12 @@ def _slow(signal: Signal) -> _Slow:
     return _Slow(basis, ridge, np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T))
 
 
-def _fit(signal: Signal, logged: Array, slow: _Slow, *, rounds: int = 4) -> _Fit:
+def _fit(signal: Signal, logged: Array, *, rounds: int = 4) -> _Fit:
     """Footage against ``logged`` (m, n) with the nuisances at their best.
 
     Huber's fit by winsorised residuals: what exceeds the limit is cut and the same linear fit repeated.
     """
+    slow = signal.slow
     gap = signal.value - signal.gain * logged
     gap -= np.median(gap, axis=1, keepdims=True)
     if signal.column == "roll_deg" and signal.gain == 1.0:
@@ -292,7 +305,7 @@ def _fit(signal: Signal, logged: Array, slow: _Slow, *, rounds: int = 4) -> _Fit
 
 def _fit_at(place: Place, signal: Signal) -> _Fit:
     """One signal at the place's offset."""
-    return _fit(signal, _logged(signal, place.log, np.array([place.offset_s])), _slow(signal))
+    return _fit(signal, _logged(signal, place.log, np.array([place.offset_s])))
 
 
 def _explained(best: Place, fits: list[_Fit], still: list[_Fit]) -> bool:
@@ -328,11 +341,10 @@ def _cost(signals: Sequence[Signal], log: LogAngles, offsets_s: Array, *, rounds
     """Chi-square of each offset, shape (offsets,)."""
     cost = np.zeros(len(offsets_s))
     for signal in signals:
-        slow = _slow(signal)
         rows = max(1, 100_000 // len(signal.t_s))  # arrays of 0.8 MB at a time stay in the cache
         for start in range(0, len(offsets_s), rows):
             part = slice(start, start + rows)
-            cost[part] += _fit(signal, _logged(signal, log, offsets_s[part]), slow, rounds=rounds).cost
+            cost[part] += _fit(signal, _logged(signal, log, offsets_s[part]), rounds=rounds).cost
     return cost
 
 
@@ -372,8 +384,8 @@ def _sd_s(place: Place) -> float:
         step_s = GRID_S / 4
         around_s = place.offset_s + np.array([-step_s, 0.0, step_s])
         early, here, late = _logged(signal, place.log, around_s)
-        slow = _slow(signal)
-        fit = _fit(signal, here[None], slow)
+        slow = signal.slow
+        fit = _fit(signal, here[None])
         slope = fit.gain[0] * (late - early) / (2 * step_s) / signal.sigma
         nuisance = np.column_stack([slow.basis, (here - here.mean()) / signal.sigma])
         prior = np.diag(np.r_[slow.ridge, signal.inflation / signal.gain_sd**2])

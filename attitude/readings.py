@@ -125,8 +125,12 @@ def settle(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoo
         if placed is None:
             raise
         here = placed
+    asked = here
+    found: list[Reading] = []
     for index, sheet in enumerate(here.shoot.logs):
-        wrong = [one for one in _readings(index, tracks, here) if one.against and not one.told]
+        said = list(_readings(index, tracks, here))
+        found += said
+        wrong = [one for one in said if one.against and not one.told]
         if wrong:
             changes: dict[str, Any] = {one.key: one.fits for one in wrong}
             other = _read_as(here, index, replace(sheet, **changes), [_changed(one) for one in wrong])
@@ -134,7 +138,8 @@ def settle(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoo
                 here = replace(other, clocks=align(tracks, other.logs, other.shoot))
             except ClockError:
                 continue
-    return with_readings(tracks, here)
+    # Of a log that is read otherwise all is asked again.
+    return replace(here, readings=tuple(found)) if here is asked else with_readings(tracks, here)
 
 
 def with_readings(tracks: Sequence[ClipTrack], here: Settled) -> Settled:
@@ -190,8 +195,8 @@ def reread_deg(stated: LogSheet, other: LogSheet, angles_deg: Array) -> Array:
     """
     if not len(angles_deg):
         return angles_deg
-    rotation = rotation_from_angles(angles_deg)
     if stated.quaternion is not None:
+        rotation = rotation_from_angles(angles_deg)
         # camera_angles_deg, backwards.
         device, _, world = stated.quaternion_of.partition("_to_")
         turned = world in ("camera", "body")
@@ -203,7 +208,7 @@ def reread_deg(stated: LogSheet, other: LogSheet, angles_deg: Array) -> Array:
     logged = angles_deg.copy()
     if stated.angle_order == "yaw_roll_pitch":
         # Rz(yaw) Rx(roll) Ry(pitch), multiplied out; sound at every attitude but a roll of 90 deg.
-        body = (rotation * CAMERA_TO_BODY.inv()).as_matrix()
+        body = (rotation_from_angles(angles_deg) * CAMERA_TO_BODY.inv()).as_matrix()
         roll_rad = np.arcsin(np.clip(body[:, 2, 1], -1, 1))
         pitch_rad = np.arctan2(-body[:, 2, 0], body[:, 2, 2])
         yaw_rad = np.arctan2(-body[:, 0, 1], body[:, 1, 1])

@@ -79,6 +79,12 @@ FRAME_COLUMNS = [
     "block",
 ]
 
+BLOCK_COLUMNS = [
+    "clip", "segment", "t_s", "log_t_s", "log_index", "n", "r_roll_deg", "r_pitch_deg", "roll_sd_deg",
+    "pitch_sd_deg", "shared_roll_sd_deg", "shared_pitch_sd_deg", "log_roll_deg", "log_pitch_deg",
+    "log_yaw_deg", "rate_dps", "correlation_s", "shot",
+]  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Residuals:
@@ -350,49 +356,38 @@ def _block_index(frames: pd.DataFrame, block_s: float) -> NDArray[np.intp]:
 
 def _blocks(frames: pd.DataFrame, block_s: float, correlation_s: float) -> pd.DataFrame:
     """One row per block; angles averaged about the block's first frame, so that 180 deg is no cliff."""
-    rows = []
-    rates_dps = _rates(frames)
-    for _, part in frames.groupby("block", sort=True):
-        apart = max(1.0, min(len(part), block_s / max(2 * correlation_s, 1e-3)))
-        # Residuals of roll are shortened by cos(pitch), and their uncertainties with them.
-        shorter = np.cos(np.deg2rad(part["pitch_deg"].to_numpy(float)))
-        own_roll_deg, shared_roll_deg = _sds(part, "roll", shorter)
-        own_pitch_deg, shared_pitch_deg = _sds(part, "pitch", np.ones(len(part)))
-        row = {
-            "clip": part["clip"].iloc[0],
-            "segment": int(part["segment"].iloc[0]),
-            "t_s": part["t_s"].mean(),
-            "log_t_s": part["log_t_s"].mean(),
-            "log_index": int(part["log_index"].iloc[0]),
-            "n": len(part),
-            "r_roll_deg": part["r_roll_deg"].mean(),
-            "r_pitch_deg": part["r_pitch_deg"].mean(),
-            "roll_sd_deg": own_roll_deg / apart**0.5,
-            "pitch_sd_deg": own_pitch_deg / apart**0.5,
-            "shared_roll_sd_deg": shared_roll_deg,
-            "shared_pitch_sd_deg": shared_pitch_deg,
-            "rate_dps": float(rates_dps[part.index].mean()),
-            "correlation_s": correlation_s,
-            "shot": part["shot"].mode().iloc[0],
-        }
-        for column in ("log_roll_deg", "log_pitch_deg", "log_yaw_deg"):
-            angle = part[column].to_numpy(float)
-            row[column] = float(wrap_deg(angle[0] + np.mean(wrap_deg(angle - angle[0]))))
-        rows.append(row)
-    columns = [
-        "clip", "segment", "t_s", "log_t_s", "log_index", "n", "r_roll_deg", "r_pitch_deg", "roll_sd_deg",
-        "pitch_sd_deg", "shared_roll_sd_deg", "shared_pitch_sd_deg", "log_roll_deg", "log_pitch_deg",
-        "log_yaw_deg", "rate_dps", "correlation_s", "shot",
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    if frames.empty:
+        return pd.DataFrame(columns=BLOCK_COLUMNS)
+    # Frames of a block follow one another.
+    number = frames["block"].to_numpy(int)
+    starts = np.flatnonzero(np.diff(number, prepend=-1))
+    count = np.diff(np.append(starts, len(frames)))
 
+    def mean(values: Array) -> Array:
+        return np.asarray(np.add.reduceat(values, starts) / count)
 
-def _sds(part: pd.DataFrame, axis: str, shorter: Array) -> tuple[float, float]:
-    """Root mean square, over the frames, of what each has to itself and of what they share, deg."""
-    line = shorter * part[f"line_{axis}_sd_deg"].to_numpy(float)
-    shared = shorter * part[f"shared_{axis}_sd_deg"].to_numpy(float)
-    own = np.maximum(line**2 - shared**2, 0.0)
-    return float(np.sqrt(own.mean())), float(np.sqrt(np.mean(shared**2)))
+    columns = {name: frames[name].to_numpy() for name in frames}
+    apart = np.maximum(1.0, np.minimum(count, block_s / max(2 * correlation_s, 1e-3)))
+    # Residuals of roll are shortened by cos(pitch), and their uncertainties with them.
+    shorter = {"roll": np.cos(np.deg2rad(columns["pitch_deg"].astype(float))), "pitch": 1.0}
+    blocks = {name: columns[name][starts] for name in ("clip", "segment", "log_index")}
+    blocks |= {"n": count, "rate_dps": mean(_rates(frames))}
+    blocks["correlation_s"] = np.full(len(count), correlation_s)
+    for name in ("t_s", "log_t_s", "r_roll_deg", "r_pitch_deg"):
+        blocks[name] = mean(columns[name].astype(float))
+    for axis, slope in shorter.items():
+        # Mean squares, over the frames, of what each has to itself and of what they share.
+        line, shared = (slope * columns[f"{of}_{axis}_sd_deg"].astype(float) for of in ("line", "shared"))
+        blocks[f"{axis}_sd_deg"] = np.sqrt(mean(np.maximum(line**2 - shared**2, 0.0))) / apart**0.5
+        blocks[f"shared_{axis}_sd_deg"] = np.sqrt(mean(shared**2))
+    for name in ("log_roll_deg", "log_pitch_deg", "log_yaw_deg"):
+        angle = columns[name].astype(float)
+        first = angle[starts]
+        blocks[name] = wrap_deg(first + mean(wrap_deg(angle - np.repeat(first, count))))
+    shots, shot = np.unique(columns["shot"].astype(str), return_inverse=True)
+    each = np.add.reduceat(shot[:, np.newaxis] == np.arange(len(shots)), starts, axis=0, dtype=int)
+    blocks["shot"] = shots[each.argmax(axis=1)].astype(object)
+    return pd.DataFrame(blocks, columns=BLOCK_COLUMNS)
 
 
 def _rates(frames: pd.DataFrame) -> Array:

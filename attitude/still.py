@@ -57,6 +57,8 @@ def still_blocks(
 
     frames, rows : used frames as in ``Residuals.frames``, and the block that each belongs to.
     """
+    if all(COLUMNS[0] not in log.table for log in logs):
+        return None
     found: list[tuple[int, float, float, float]] = []
     for k in np.unique(rows):
         part, block = frames[rows == k], blocks.iloc[int(k)]

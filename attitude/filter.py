@@ -39,10 +39,9 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_banded
 from scipy.spatial.transform import Rotation
 
-from attitude.stepping import Steps
+from attitude.stepping import Steps, fading_sums
 from horizon.angles import tangent_frame, up_from_angles
 
 # fmt: off
@@ -58,6 +57,7 @@ Complex = NDArray[np.complex128]
 
 FREE_FALL_MPS2 = 9.80665
 STEPPED_HZ = 10.0  # half turns take seconds
+ALL = slice(None)
 
 
 @dataclass(frozen=True)
@@ -146,8 +146,7 @@ def low_pass(earth: Complex, motion: Motion, tau_s: float) -> Complex:
         fed = new * x
         fed[1:] += old * x[:-1]
         fed[0] = x[0]
-        band = np.stack([np.ones(len(x)), np.full(len(x), -keep)])
-        out[part] = solve_banded((1, 0), band, fed.reshape(len(x), -1)).reshape(x.shape)
+        out[part] = fading_sums(fed, keep)
     return out
 
 
@@ -213,45 +212,55 @@ def respond(
     stepped = [k for k, kind in enumerate(kinds) if not kind.plain]
     for k, kind in enumerate(kinds):
         if kind.plain:
-            target, rate = _stacked(motion, drives[k])
-            forcing = target - kind.tau_s * _tilting(motion, rate)
+            target, tilting = _driven(motion, drives[k])
+            forcing = target - kind.tau_s * tilting
             to_earth = motion.to_earth[:, np.newaxis]
             fed = low_pass(to_earth * forcing, motion, kind.tau_s) / to_earth
             begun = [start_response(motion, run, kind.tau_s) for run in starts]
             nothing = np.zeros((len(motion.run), 2), complex)
             found[k] = np.hstack([fed, *(part for one in begun for part in (one, nothing))])
     if stepped:
-        inputs = [_stacked(motion, drives[k]) for k in stepped]
-        found |= dict(
-            zip(stepped, _stepped(motion, [kinds[k] for k in stepped], inputs, starts), strict=True)
-        )
+        own = _stepped(motion, [kinds[k] for k in stepped], [drives[k] for k in stepped], starts)
+        found |= dict(zip(stepped, own, strict=True))
     return [found[k] for k in range(len(kinds))]
 
 
-def _stacked(motion: Motion, drives: Sequence[Drive]) -> tuple[Complex, Array]:
-    """Targets (n, k) and rates (n, k, 3) of all columns side by side, zero where a drive has none."""
-    n = len(motion.yaw_rad)
-    targets, rates = [], []
+def _driven(
+    motion: Motion, drives: Sequence[Drive], at: NDArray[np.intp] | slice = ALL
+) -> tuple[Complex, Complex]:
+    """What all columns side by side force and how fast they tilt the believed level, camera axes (n, k)."""
+    turned = motion.turned[at][:, :, np.newaxis]
+    targets, tiltings = [], []
     for drive in drives:
-        given = drive.target if drive.target is not None else drive.rate_rps
-        assert given is not None
-        count = given.shape[1]
-        targets.append(np.zeros((n, count), complex) if drive.target is None else drive.target)
-        rates.append(np.zeros((n, count, 3)) if drive.rate_rps is None else drive.rate_rps)
-    return np.concatenate(targets, axis=1), np.concatenate(rates, axis=1)
+        if drive.rate_rps is not None:
+            rate = drive.rate_rps[at]
+            tilting = sum(rate[..., axis] * turned[:, axis] for axis in range(3))
+            target = np.zeros_like(tilting) if drive.target is None else drive.target[at]
+        else:
+            assert drive.target is not None
+            target = drive.target[at]
+            tilting = np.zeros_like(target)
+        targets.append(target)
+        tiltings.append(tilting)
+    return np.concatenate(targets, axis=1), np.concatenate(tiltings, axis=1)
 
 
-def _tilting(motion: Motion, rate_rps: Array) -> Complex:
-    """How fast rates (n, k, 3) tilt the believed level, camera axes: shape (n, k)."""
-    turned = motion.turned[:, :, np.newaxis]
-    # Two real products are several times quicker than a mixed one.
-    return np.asarray((rate_rps @ turned.real + 1j * (rate_rps @ turned.imag))[..., 0])
+def _rates_at(drives: Sequence[Drive], sample: int) -> Array:
+    """Errors of the rates (k, 3) of all columns side by side at one sample, zero where a drive has none."""
+    return np.concatenate(
+        [
+            np.zeros((0 if drive.target is None else drive.target.shape[1], 3))
+            if drive.rate_rps is None
+            else drive.rate_rps[sample]
+            for drive in drives
+        ]
+    )
 
 
 def _stepped(
     motion: Motion,
     kinds: Sequence[FilterKind],
-    inputs: Sequence[tuple[Complex, Array]],
+    drives: Sequence[Sequence[Drive]],
     starts: Sequence[int],
 ) -> list[Complex]:
     """[11] and [12] stepped on a grid of ``STEPPED_HZ``, and brought back to the motion's."""
@@ -259,8 +268,8 @@ def _stepped(
     at = coarse_samples(motion, STEPPED_HZ)
     earth, turned, run = motion.to_earth[at], motion.turned[at], motion.run[at]
     tilts = earth[:, np.newaxis] * turned
-    F = np.stack([earth[:, np.newaxis] * target[at] for target, _ in inputs], axis=1)
-    R = np.stack([earth[:, np.newaxis] * _tilting(motion, rate)[at] for _, rate in inputs], axis=1)
+    driven = [_driven(motion, one, at) for one in drives]
+    F, R = (earth[:, np.newaxis, np.newaxis] * np.stack(each, axis=1) for each in zip(*driven, strict=True))
     tau_s = np.array([kind.tau_s for kind in kinds])
     learning = np.array([0.0 if kind.integral_s is None else 1 / kind.integral_s for kind in kinds])
     felt_g = np.ones(n) if motion.felt_g is None else motion.felt_g
@@ -276,7 +285,7 @@ def _stepped(
     out = np.empty(F.shape, complex)
     begins = np.flatnonzero(np.diff(run, prepend=run[0] - 1) != 0)
     for first, end in zip(begins, np.append(begins[1:], len(at)), strict=True):
-        rates = [rate[at[first]] for _, rate in inputs]
+        rates = [_rates_at(one, int(at[first])) for one in drives]
         error, learned = np.zeros(F.shape[1:], complex), np.zeros((len(kinds), 3, F.shape[2]))
         error[:, :fed], learned[:, :, :fed] = _settled(
             F[first, :, :fed], R[first, :, :fed], rates, level[first], learning, tau_s

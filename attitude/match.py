@@ -26,7 +26,7 @@ than that of white residuals, because the nuisances take slow noise out of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -46,7 +46,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-GRID_S = 0.1
+GRID_S, FINEST_S = 0.1, 0.1 / 64
 LARGEST_SD_S = 0.033  # one frame at 30 per second
 TIMESTAMP_SD_S = 0.002  # stamps are rarely finer, and encoders draw small changes 2 ms late
 PERIOD_SHARE = 0.02  # of the log's period: what interpolating between its rows may cost
@@ -90,6 +90,11 @@ class Signal:
     def slow(self) -> "_Slow":
         """What is slow in it, asked at every offset that is tried."""
         return _slow(self)
+
+    @cached_property
+    def slow_in_short(self) -> "_Slow":
+        """The same in single precision, enough to tell which offset fits best."""
+        return _Slow(*(each.astype(np.float32) for each in astuple(self.slow)))
 
 
 @dataclass(frozen=True)
@@ -174,7 +179,8 @@ def _minima(signals: tuple[Signal, ...], log: LogAngles, offsets_s: Array) -> li
     """The best separate minima of the cost on the grid."""
     if len(offsets_s) == 0:
         return []
-    cost = _cost([_sketched(signal, COARSE_SAMPLES) for signal in signals], log, offsets_s, rounds=1)
+    sketched = [_sketched(signal, COARSE_SAMPLES) for signal in signals]
+    cost = _cost(sketched, log, offsets_s, rounds=1, in_short=True)
     padded = np.r_[np.inf, cost, np.inf]
     lowest = np.flatnonzero((cost <= padded[:-2]) & (cost < padded[2:]))
     lowest = lowest[np.argsort(cost[lowest])][:CANDIDATES]
@@ -223,9 +229,9 @@ def _with_noise(signals: tuple[Signal, ...], noise: dict[str, tuple[Array, float
 def _settled(place: Place) -> Place:
     """The place at its own lowest cost."""
     signals, offset_s, cost = place.signals, place.offset_s, np.inf
-    for half_s in (GRID_S, GRID_S / 8, GRID_S / 64):
+    for half_s in (GRID_S, GRID_S / 8, FINEST_S):
         around_s = offset_s + np.linspace(-half_s, half_s, 17)
-        costs = _cost(signals, place.log, around_s)
+        costs = _cost(signals, place.log, around_s, in_short=half_s > FINEST_S)
         offset_s, cost = float(around_s[np.argmin(costs)]), float(costs.min())
     # A parabola through the last three: the grid's step is 0.2 ms there.
     i = int(np.clip(np.argmin(costs), 1, len(costs) - 2))
@@ -249,12 +255,13 @@ class _Fit:
 
 def _logged(signal: Signal, log: LogAngles, offsets_s: Array) -> Array:
     """What the log says at the signal's times moved by each offset, shape (offsets, samples)."""
-    t_s = signal.t_s + offsets_s[:, None]
+    # Offset after offset of one sample: the next place in the log is then close to the last, and soon found.
+    t_s = signal.t_s[:, None] + offsets_s
     angle_deg, width_s = log.angle_deg[signal.column], signal.width_s
     if width_s == 0:
-        return np.asarray(np.interp(t_s, log.t_s, angle_deg))
+        return np.ascontiguousarray(np.interp(t_s, log.t_s, angle_deg).T)
     ahead, behind = (np.interp(t_s + half_s, log.t_s, angle_deg) for half_s in (width_s / 2, -width_s / 2))
-    return np.asarray((ahead - behind) / width_s)
+    return np.ascontiguousarray(((ahead - behind) / width_s).T)
 
 
 @dataclass(frozen=True)
@@ -276,26 +283,30 @@ def _slow(signal: Signal) -> _Slow:
     return _Slow(basis, ridge, np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T))
 
 
-def _fit(signal: Signal, logged: Array, *, rounds: int = 4) -> _Fit:
-    """Footage against ``logged`` (m, n) with the nuisances at their best.
+def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = False) -> _Fit:
+    """Footage against ``logged`` (m, n) with the nuisances at their best; in single precision ``in_short``.
 
     Huber's fit by winsorised residuals: what exceeds the limit is cut and the same linear fit repeated.
     """
-    slow = signal.slow
+    slow = signal.slow_in_short if in_short else signal.slow
     gap = signal.value - signal.gain * logged
     gap -= np.median(gap, axis=1, keepdims=True)
     if signal.column == "roll_deg" and signal.gain == 1.0:
         gap = wrap_deg(gap)
     target, lever = gap / signal.sigma, (logged - logged.mean(axis=1, keepdims=True)) / signal.sigma
-    lever_left = lever - (lever @ slow.solve.T) @ slow.basis.T
+    if in_short:
+        target, lever = target.astype(np.float32), lever.astype(np.float32)
+    lever_level = lever @ slow.solve.T
+    lever_left = lever - lever_level @ slow.basis.T
     stiffness = np.sum(lever * lever_left, axis=1) / signal.inflation + signal.gain_sd**-2
     work = target
     for _ in range(rounds):
         gain = np.sum(work * lever_left, axis=1) / signal.inflation / stiffness
-        level = (work - gain[:, None] * lever) @ slow.solve.T
-        fitted = gain[:, None] * lever + level @ slow.basis.T
+        level = work @ slow.solve.T
+        fitted = gain[:, None] * lever_left + level @ slow.basis.T
         left = target - fitted
         work = fitted + np.clip(left, -HUBER, HUBER)
+    level -= gain[:, None] * lever_level
     size = np.abs(left)
     rho = np.where(size <= HUBER, left**2, HUBER * (2 * size - HUBER))
     cost = rho.sum(axis=1) / signal.inflation
@@ -337,14 +348,18 @@ def _explained(best: Place, fits: list[_Fit], still: list[_Fit]) -> bool:
     return unexplained <= share * whole
 
 
-def _cost(signals: Sequence[Signal], log: LogAngles, offsets_s: Array, *, rounds: int = 4) -> Array:
+def _cost(
+    signals: Sequence[Signal], log: LogAngles, offsets_s: Array, *, rounds: int = 4, in_short: bool = False
+) -> Array:
     """Chi-square of each offset, shape (offsets,)."""
     cost = np.zeros(len(offsets_s))
     for signal in signals:
         rows = max(1, 100_000 // len(signal.t_s))  # arrays of 0.8 MB at a time stay in the cache
         for start in range(0, len(offsets_s), rows):
             part = slice(start, start + rows)
-            cost[part] += _fit(signal, _logged(signal, log, offsets_s[part]), rounds=rounds).cost
+            cost[part] += _fit(
+                signal, _logged(signal, log, offsets_s[part]), rounds=rounds, in_short=in_short
+            ).cost
     return cost
 
 

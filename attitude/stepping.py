@@ -1,7 +1,8 @@
-"""A filter that learns, or has a gate, stepped through: many errors and filters at once, pieces side by side.
+"""Filters stepped through: many errors at once, pieces of a run side by side.
 
-A step of length s takes the error E and the learned rate l (real, three axes), with f and q the means of the
-forcing and of the rates' tilting over it and h of exp(j psi) (e_roll + j e_pitch), to
+A plain filter is a sum that fades. One that learns, or has a gate, is stepped for many kinds at once: a step
+of length s takes the error E and the learned rate l (real, three axes), with f and q the means of the forcing
+and of the rates' tilting over it and h of exp(j psi) (e_roll + j e_pitch), to
 
     E' = f + k (E - f) - g (q + h . l),    k = exp(-p s), g = (1 - k) / p
     l' = l + p s / T Re[conj(h) ((E - f) + (E' - f)) / 2]
@@ -14,17 +15,39 @@ each number of the state, and from where it really starts, the end of the piece 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Steps"]
+__all__ = ["Steps", "fading_sums"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+N = TypeVar("N", bound=np.generic)
 
 STATE = 5  # real and imaginary part of the error, and three rates
 STANDS = 1e-9  # p s, below which a filter does not pull
+
+
+def fading_sums(fed: Complex, keep: float) -> Complex:
+    """y_i = keep y_(i-1) + fed_i along axis 0, from 0 before the first; fed : shape (n, ...)."""
+    length = max(1, round(len(fed) ** 0.5))
+    pieces = -(-len(fed) // length)
+    found = _side_by_side(fed, pieces, length)
+    for i in range(1, length):
+        found[:, i] += keep * found[:, i - 1]
+    left = np.reshape(keep ** np.arange(1, length + 1), (length, *([1] * (fed.ndim - 1))))
+    for piece in range(1, pieces):
+        found[piece] += left * found[piece - 1, -1]
+    return found.reshape(-1, *fed.shape[1:])[: len(fed)]
+
+
+def _side_by_side(values: NDArray[N], pieces: int, length: int) -> NDArray[N]:
+    """Values (n, ...) as (pieces, length, ...), a copy, filled up with 0."""
+    out = np.zeros((pieces * length, *values.shape[1:]), values.dtype)
+    out[: len(values)] = values
+    return out.reshape(pieces, length, *values.shape[1:])
 
 
 @dataclass(frozen=True)
@@ -62,12 +85,8 @@ class Steps:
         n, kinds, columns = self.forced.shape
         length = max(1, round(n**0.5))
         pieces = -(-n // length)
-        f, q, h, k, g, learns = (
-            np.concatenate([one, np.zeros((pieces * length - n, *one.shape[1:]), one.dtype)]).reshape(
-                pieces, length, *one.shape[1:]
-            )
-            for one in (self.forced, self.tilted, self.about, self.keep, self.gain_s, self.learns)
-        )
+        f, q, h = (_side_by_side(one, pieces, length) for one in (self.forced, self.tilted, self.about))
+        k, g, learns = (_side_by_side(one, pieces, length) for one in (self.keep, self.gain_s, self.learns))
         # Columns as they are driven, from nothing, and beside them those of the units, that nothing drives.
         state = np.zeros((pieces, kinds, STATE, columns + STATE))
         state[..., columns:] = np.eye(STATE)

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -93,6 +93,12 @@ class ObservationModel:
             parts += [self.still.roll_deg, self.still.pitch_deg]
         parts.append(bench_rows(self.holds, self.names)[1])
         return np.concatenate(parts)
+
+    def rests_on(self) -> list[Any]:
+        """All that ``columns`` is made of but the settings: nothing that the footage reads."""
+        blocks = [self.blocks[name].to_numpy() for name in ("clip", "roll_rate_dps", "pitch_rate_dps")]
+        others = (self.line_share, self.by_hand, self.lines, self.still, self.holds)
+        return [*blocks, self.names, self.stretches, *others]
 
     def columns(self, settings: Sequence[Setting]) -> list[Array]:
         """One matrix (rows, unknowns) per setting: residual = columns @ values."""

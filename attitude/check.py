@@ -27,6 +27,7 @@ from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
+from attitude.kept_columns import kept_columns
 from attitude.kept_tracks import keep, keep_looks, kept, kept_looks, room_for, track_key
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of, readout_s_of
@@ -128,7 +129,7 @@ def examine(
     else:
         focal_sd = max(lens.focal_sd for lens in footage.lenses.values())
         witnesses = Witnesses(found, logs, footage.tracks, clocks, focal_sd, lying.holds)
-        solution = solution_of(witnesses, shoot, progress)
+        solution = solution_of(witnesses, shoot, progress, columns=kept_columns)
         causes = infer(witnesses, shoot, solution)
     causes = replace(causes, notes=(*causes.notes, *_remarks(footage.tracks, logs, clocks)))
     return Examined(shoot, logs, clocks, lying.readings, footage, found, witnesses, solution, causes)

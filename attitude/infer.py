@@ -33,7 +33,7 @@ from attitude.picture import footage_roll, log_roll, mean_lean, out_of_tolerance
 from attitude.progress import Progress
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
-from attitude.solution import Solution, resized, solve
+from attitude.solution import Columns, Solution, resized, solve
 from attitude.surroundings import lens_axis_sd_rad, line_height_sd_rad
 from attitude.terms import (
     lean_vector,
@@ -98,10 +98,16 @@ def model_of(witnesses: Witnesses, shoot: Shoot) -> ObservationModel:
     )
 
 
-def solution_of(witnesses: Witnesses, shoot: Shoot, progress: Progress | None = None) -> Solution | None:
+def solution_of(
+    witnesses: Witnesses,
+    shoot: Shoot,
+    progress: Progress | None = None,
+    *,
+    columns: Columns = ObservationModel.columns,
+) -> Solution | None:
     """The model fitted; None where log and footage must not be compared, or nothing of them can be.
 
-    progress : is told the stages of :func:`attitude.solution.solve`.
+    columns, progress : as of :func:`attitude.solution.solve`.
     """
     if _refusal(witnesses.found, shoot, witnesses.logs):
         return None
@@ -109,7 +115,7 @@ def solution_of(witnesses: Witnesses, shoot: Shoot, progress: Progress | None = 
     if not len(model.blocks):
         return None
     floor_deg = float(np.hypot(PICTURE_SD_DEG, _rounding_deg(witnesses, model) / 12**0.5))
-    return _sized(solve(model, floor_deg, progress))
+    return _sized(solve(model, floor_deg, progress, columns=columns))
 
 
 def _axis_sd_deg(shoot: Shoot) -> float:

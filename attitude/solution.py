@@ -14,7 +14,7 @@ Where a lean of a degree or more is found, products of errors count: they are ta
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -31,9 +31,10 @@ from attitude.progress import Progress, Share, part, stage
 from attitude.stretch import Setting
 from attitude.unknowns import INFLATE
 
-__all__ = ["Solution", "at_rest", "noise_of", "resized", "solve", "vector_of"]
+__all__ = ["Columns", "Solution", "at_rest", "noise_of", "resized", "solve", "vector_of"]
 
 Array = NDArray[np.float64]
+Columns = Callable[[ObservationModel, Sequence[Setting]], list[Array]]
 # How rows hang together, the usual sd of each component, and how many residuals that sd counts for.
 RowNoise = tuple[Noise, Array, Array]
 
@@ -145,22 +146,29 @@ class _Try:
     log_likelihood: float
 
 
-def solve(model: ObservationModel, floor_deg: float, progress: Progress | None = None) -> Solution:
+def solve(
+    model: ObservationModel,
+    floor_deg: float,
+    progress: Progress | None = None,
+    *,
+    columns: Columns = ObservationModel.columns,
+) -> Solution:
     """Fit the model at every setting.
 
+    columns : where the columns of the model at some settings are to be had.
     progress : is told a stage for the settings, and one for the rounds that large errors need.
     """
     wide = np.array([unknown.wide_sd for unknown in model.unknowns])
     rows = noise_of(model)
     y_deg = model.residual_deg
     with stage(progress, "working out the cause") as told:
-        tries = _fit_all(model, _coarse(model), y_deg, wide, rows, part(told, 0.0, COARSE_SHARE))
+        tries = _fit_all(model, columns, _coarse(model), y_deg, wide, rows, part(told, 0.0, COARSE_SHARE))
         finer = (_around, _closer, _warmer)
         ends = np.linspace(COARSE_SHARE, 1.0, len(finer) + 1).tolist()
         for k, more in enumerate(finer):
             best = max(tries, key=lambda one: tries[one].log_likelihood)
             settings = [one for one in more(model, best) if one not in tries]
-            tries |= _fit_all(model, settings, y_deg, wide, rows, part(told, ends[k], ends[k + 1]))
+            tries |= _fit_all(model, columns, settings, y_deg, wide, rows, part(told, ends[k], ends[k + 1]))
     with stage(progress, "working out the cause again, for large errors") as told:
         for k in range(ROUNDS):
             best = max(tries, key=lambda one: tries[one].log_likelihood)
@@ -173,8 +181,8 @@ def solve(model: ObservationModel, floor_deg: float, progress: Progress | None =
             y_deg = corrected
             if settled:
                 break
-            columns = {one: done.columns for one, done in tries.items()}
-            tries = _fit_each(model, columns, y_deg, wide, rows, part(told, k / ROUNDS, (k + 1) / ROUNDS))
+            found = {one: done.columns for one, done in tries.items()}
+            tries = _fit_each(model, found, y_deg, wide, rows, part(told, k / ROUNDS, (k + 1) / ROUNDS))
     return _weighed(model, tries, y_deg, floor_deg)
 
 
@@ -292,6 +300,7 @@ def _largest_deg(values: dict[str, float]) -> float:
 
 def _fit_all(
     model: ObservationModel,
+    columns: Columns,
     settings: Sequence[Setting],
     y_deg: Array,
     wide: Array,
@@ -300,8 +309,8 @@ def _fit_all(
 ) -> dict[Setting, _Try]:
     if not settings:
         return {}
-    columns = dict(zip(settings, model.columns(settings), strict=True))
-    return _fit_each(model, columns, y_deg, wide, rows, told)
+    found = dict(zip(settings, columns(model, settings), strict=True))
+    return _fit_each(model, found, y_deg, wide, rows, told)
 
 
 def _fit_each(

@@ -12,16 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from attitude import LOG_COLUMNS
 from attitude.columns import is_demanded
 from attitude.frames import (
-    angles_from_rotation,
+    angles_between_deg,
     camera_angles_deg,
     degrees_as_logged,
     in_blocks,
-    rotation_from_angles,
 )
 from attitude.mapping import (
     FEW,
@@ -324,8 +322,6 @@ def attitude_at(log: AttitudeLog, t_s: ArrayLike) -> pd.DataFrame:
     between[between] = bridged
     if between.any():
         left, step_s = left[bridged], step_s[bridged]
-        start, end = rotation_from_angles(angles(left)), rotation_from_angles(angles(left + 1))
         share = (wanted[between] - known[left]) / step_s
-        turn = Rotation.from_rotvec((start.inv() * end).as_rotvec() * share[:, None])
-        out[between] = angles_from_rotation(start * turn)
+        out[between] = angles_between_deg(angles(left), angles(left + 1), share)
     return pd.DataFrame(dict(zip(LOG_COLUMNS, [wanted, *out.T], strict=True)))

@@ -39,6 +39,7 @@ __all__ = [
 STYLE = Path(__file__).with_name("house.mplstyle")
 POINTS_PER_IN = 72.0
 SHARP = 2.0  # pixels of the PNG per CSS pixel
+QUICKLY = {"compress_level": 3}  # a sixth larger, in half the time
 RC = mpl.rc_params_from_file(STYLE, use_default_template=False)
 CYCLE = [to_hex(colour) for colour in RC["axes.prop_cycle"].by_key()["color"]]
 # Name -> light and dark; no light colour twice, since by it the name is found again, and none black, which
@@ -136,7 +137,8 @@ def finished(name: str, sketch: Sketch) -> Drawn:
     fig = sketch.fig
     shown = sketch.width_px / fig.bbox.width  # CSS px per point
     png = BytesIO()
-    fig.savefig(png, format="png", dpi=SHARP * shown * POINTS_PER_IN, metadata={"Software": None})
+    sharp_dpi = SHARP * shown * POINTS_PER_IN
+    fig.savefig(png, format="png", dpi=sharp_dpi, metadata={"Software": None}, pil_kwargs=QUICKLY)
     svg = BytesIO()
     fig.savefig(svg, format="svg", facecolor="none", metadata={"Date": None})
     return Drawn(

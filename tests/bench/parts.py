@@ -130,13 +130,13 @@ def _sector(part: str, name: str, number: int, rng: np.random.Generator) -> Case
     yaw = float(rng.uniform(low + hfov_deg / 2, high - hfov_deg / 2))
     roll, pitch = float(rng.uniform(-180, 180)), float(rng.uniform(-0.15, 0.15) * hfov_deg)
     luma = look(_strip(strip_name), strip_name, lens, roll_deg=roll, pitch_deg=pitch, yaw_deg=yaw)
-    up = _traced_up(strip_name, lens, roll, pitch, yaw)
+    up = traced_up(strip_name, lens, roll, pitch, yaw)
     roll, pitch = (float(angle) for angle in np.degrees(angles_from_up(up)))
     level_sd = (roll_sd, pitch_sd)
     return Case(f"{name} {strip_name}", "strip", True, encoded(luma, rng), lens, None, roll, pitch, level_sd)
 
 
-def _traced_up(
+def traced_up(
     strip_name: str, lens: Lens, roll_deg: float, pitch_deg: float, yaw_deg: float
 ) -> NDArray[np.float64]:
     """Up vector of the least-squares line through the traced points that are in the picture."""

@@ -79,11 +79,16 @@ def still(kind: str, rng: np.random.Generator) -> Still:
 
 
 def clip_frames(
-    kind: str, rng: np.random.Generator, *, seconds: float, fps: float
+    kind: str, rng: np.random.Generator, *, seconds: float, fps: float, lens: Lens | None = None
 ) -> Iterator[tuple[float, Still]]:
-    """(time s, picture of 1280 x 720) of one clip: one scene, a smoothly moving camera, steady effects."""
+    """(time s, picture) of one clip: one scene, a smoothly moving camera, steady effects.
+
+    ``lens``: also for the size of the picture; by default drawn from ``rng``, 1280 x 720.
+    """
     heading = float(rng.uniform(-np.pi, np.pi))
     stage = _stage(kind, rng, CLIP_PX, heading)
+    if lens is not None:
+        stage = replace(stage, lens=lens)
     steps = np.sort(rng.uniform(0, seconds, int(rng.integers(0, 3))))
     exposure = tuple((float(at), float(rng.uniform(0.75, 1.2))) for at in steps)
     stage = replace(stage, effects=replace(stage.effects, exposure=exposure))

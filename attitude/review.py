@@ -68,7 +68,7 @@ Image = NDArray[np.uint8]
 FPS, LONGEST_PX, SHORTEST_PX = 10, 960, 640
 SIZING = Sizing(FPS, LONGEST_PX)
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
-CRF, KEY_EVERY = 32, FPS
+CRF, KEY_EVERY, PRESET = 32, FPS, "superfast"
 SHEET_PX, GAP_PX = 1280, 8
 NONE_MADE: Mapping[str, SmallPictures] = MappingProxyType({})
 
@@ -150,7 +150,7 @@ def _draw_all(
         try:
             with whole_file(folder / VIDEO) as waiting:
                 planar = (np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8) for image in film)
-                write_clip(waiting, planar, FPS, crf=CRF, key_every=KEY_EVERY)
+                write_clip(waiting, planar, FPS, crf=CRF, key_every=KEY_EVERY, preset=PRESET)
         except ClipError as error:
             (folder / VIDEO).unlink(missing_ok=True)
             notes = (f"no review video: {error}",)

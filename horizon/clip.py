@@ -401,11 +401,18 @@ def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def write_clip(
-    path: Path, images: Iterable[NDArray[np.uint8]], fps: float, *, crf: int = 20, key_every: int = 50
+    path: Path,
+    images: Iterable[NDArray[np.uint8]],
+    fps: float,
+    *,
+    crf: int = 20,
+    key_every: int = 50,
+    preset: str = "veryfast",
 ) -> None:
     """Write an H.264 clip in mp4 from planar 4:2:0 images (height * 3 / 2, width), even width and height.
 
     ``crf``: constant quality of the encoder, lower is better. ``key_every``: frames between key frames.
+    ``preset``: how much time the encoder takes to make the file small, one of its own words.
 
     Raises
     ------
@@ -422,7 +429,7 @@ def write_clip(
         stream.pix_fmt = "yuv420p"
         # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
         stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
-        stream.options = {"crf": str(crf), "preset": "superfast", "g": str(key_every)}
+        stream.options = {"crf": str(crf), "preset": preset, "g": str(key_every)}
         for number, image in enumerate(images):
             if number == 0:
                 stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3

@@ -44,7 +44,8 @@ SURE_LIKENESS = 0.9
 # Log odds by which the horizon must beat every other line.
 RIVAL_ODDS = 2.5
 AGREE_PX = 2.0
-SETTLED_PX = 1.0
+# Share of a profile's half.
+SETTLED = 1 / 14
 # Of so many profiles one, to get near. How a line may move and change its contrast that plainly goes on.
 SPARSE, MOVED_PX, ALIKE = 4, 5.0, 1.5
 # The wide window, as a share of the picture's longer side, and what a skyline must show in it.
@@ -300,7 +301,7 @@ def _refine(
             if every > 1:
                 continue
             return None, None
-        if every == 1 and apart_rad(fit.up_cam, up) < SETTLED_PX * full.lens.pixel_rad:
+        if every == 1 and apart_rad(fit.up_cam, up) < SETTLED * full.half_px * full.lens.pixel_rad:
             break
         up, agree = fit.up_cam, AGREE_PX
     return (fit, edges) if fit is not None else (None, None)

@@ -7,7 +7,7 @@ last, when all looking is done (:mod:`horizon.looks`).
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -45,6 +45,8 @@ PAN_TOO_FAR_S = 0.7
 PAN_SD_PX = 0.8
 # A line that goes on from frame to frame is judged once in that time.
 JUDGED_S = 0.18
+# Between frames no further apart than this, and turned no more, a camera turns evenly.
+EVENLY_S, LEAST_COS = 0.11, math.cos(math.radians(3.0))
 THUMB_FROM = 4
 
 
@@ -139,7 +141,7 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
     """Looks of neighbouring frames, their lines as of no dip; each starts from the last one measured."""
     cv2.setNumThreads(1)
     looks: list[_Look] = []
-    start: Array | None = None
+    last: list[tuple[float, Array]] = []
     reach_deg = math.degrees(math.atan(max(lens.width_px, lens.height_px) / 2 * lens.pixel_rad)) * 0.9
     before: tuple[float, Array32] | None = None
     sd_deg = PAN_SD_PX * 2 * reach_deg / 255
@@ -148,6 +150,7 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
     judged: tuple[float, HorizonFit] | None = None
     for frame in run:
         fresh = judged[1] if judged is not None and frame.t_s - judged[0] < JUDGED_S else None
+        start = _moved_on(last, frame.t_s)
         fit = measure_frame(frame.luma, lens, start=start, covered=covered, judged=fresh)
         if fit.reason or fit.judged:
             judged = None if fit.reason else (frame.t_s, fit)
@@ -155,7 +158,7 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
         if fit.reason:
             before = None
         else:
-            start = fit.up_cam
+            last = [*last[-1:], (frame.t_s, fit.up_cam)]
             # Each span is used once: overlapping ones would count their errors twice.
             since = math.inf if before is None else frame.t_s - before[0]
             if since >= PAN_APART_S:
@@ -167,6 +170,17 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
         thumb = cv2.resize(frame.luma[::some, ::some], thumb_size, interpolation=cv2.INTER_AREA)
         looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
+
+
+def _moved_on(last: Sequence[tuple[float, Array]], t_s: float) -> Array | None:
+    """Where a line is expected by its last times and up vectors: moving on evenly if they are close."""
+    if not last:
+        return None
+    (before_s, before), (now_s, now) = last[0], last[-1]
+    if not 0 < now_s - before_s <= EVENLY_S or t_s - now_s > EVENLY_S or now @ before < LEAST_COS:
+        return now
+    up = now + (t_s - now_s) / (now_s - before_s) * (now - before)
+    return np.asarray(up / np.linalg.norm(up))
 
 
 def _added_deg(looks: list[_Look]) -> float:

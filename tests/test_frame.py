@@ -202,3 +202,32 @@ def test_tiny_pictures_are_measured_or_refused(width):
         picture = draw_frame(scene, lens, roll_deg=8.0 * seed, pitch_deg=3.0, rng=generator)
         fit = measure_frame(picture, lens)
         assert fit.reason or np.isfinite(fit.up_cam).all()
+
+
+def test_a_line_that_plainly_goes_on_is_judged_once():
+    dice = rng(31)
+    scene = make_scene("sea", rng=dice, height_m=20.0, noise_sd=3.0)
+    first, second = (draw_frame(scene, SMALL, roll_deg=roll, pitch_deg=2.0, rng=dice) for roll in (1.0, 1.05))
+    judged = measure_frame(first, SMALL)
+    assert (judged.reason, judged.judged) == ("", True)
+    afresh = measure_frame(second, SMALL, start=judged.up_cam)
+    gone_on = measure_frame(second, SMALL, start=judged.up_cam, judged=judged)
+    assert (afresh.judged, gone_on.judged, gone_on.followed) == (True, False, True)
+    sd_rad = np.sqrt(np.diag(afresh.covariance))
+    apart_rad = np.subtract(*(angles_from_up(one.up_cam) for one in (afresh, gone_on)))
+    assert np.all(np.abs(apart_rad) < 0.3 * sd_rad)
+    assert (gone_on.likeness, gone_on.sky_odds) == (judged.likeness, judged.sky_odds)
+
+
+@pytest.mark.parametrize("change", ["moved", "paler", "turned over"])
+def test_another_line_is_not_taken_for_one_that_goes_on(change):
+    dice = rng(31)
+    scene = make_scene("sea", rng=dice, height_m=20.0, noise_sd=3.0)
+    judged = measure_frame(draw_frame(scene, SMALL, roll_deg=1.0, pitch_deg=2.0, rng=dice), SMALL)
+    later = draw_frame(scene, SMALL, roll_deg=1.4 if change == "moved" else 1.0, pitch_deg=2.0, rng=dice)
+    if change == "paler":
+        later = np.round(128 + 0.4 * (later.astype(float) - 128)).astype(np.uint8)
+    if change == "turned over":
+        later = 255 - later
+    fit = measure_frame(later, SMALL, start=judged.up_cam, judged=judged)
+    assert fit.judged or fit.reason

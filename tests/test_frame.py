@@ -224,7 +224,7 @@ def test_another_line_is_not_taken_for_one_that_goes_on(change):
     dice = rng(31)
     scene = make_scene("sea", rng=dice, height_m=20.0, noise_sd=3.0)
     judged = measure_frame(draw_frame(scene, SMALL, roll_deg=1.0, pitch_deg=2.0, rng=dice), SMALL)
-    later = draw_frame(scene, SMALL, roll_deg=1.4 if change == "moved" else 1.0, pitch_deg=2.0, rng=dice)
+    later = draw_frame(scene, SMALL, roll_deg=1.6 if change == "moved" else 1.0, pitch_deg=2.0, rng=dice)
     if change == "paler":
         later = np.round(128 + 0.4 * (later.astype(float) - 128)).astype(np.uint8)
     if change == "turned over":

@@ -25,6 +25,9 @@ from pathlib import Path
 
 import numpy as np
 
+from attitude.infer import picture_lean
+from attitude.picture import footage_roll
+from attitude.sheet import read_sheet
 from attitude.workers import workers
 from horizon.clip import ClipFacts, probe
 from horizon.lens import lens_from_hfov
@@ -60,8 +63,8 @@ def measured(path: Path, executor, looks_per_s: float | None = None):
     )
 
 
-def checked(path: Path, folder: Path) -> None:
-    """A whole check as the command runs it, nothing kept from before."""
+def sheet_of(path: Path, folder: Path) -> Path:
+    """A sheet that tells of the clip what there is to tell."""
     shoot = folder / "shoot"
     shoot.mkdir(exist_ok=True)
     sheet = shoot / "shoot.toml"
@@ -70,6 +73,12 @@ def checked(path: Path, folder: Path) -> None:
         f'[[clip]]\nfile = "{path}"\n',
         encoding="utf-8",
     )
+    return sheet
+
+
+def checked(path: Path, folder: Path) -> None:
+    """A whole check as the command runs it, nothing kept from before."""
+    sheet = sheet_of(path, folder)
     with tempfile.TemporaryDirectory() as fresh:
         history = str(Path(fresh) / "history.sqlite")
         command = [sys.executable, "-c", "from attitude.cli import run; run()", "check"]
@@ -122,12 +131,16 @@ def long(folder: Path, repeats: int) -> None:
         for _ in range(repeats):
             base = wall_s(partial(decode_all, path, executor))
             found.append(wall_s(partial(measured, path, executor)) / base)
-        by_keys, whole = measured(path, executor).track, measured(path, executor, 5.0).track
+        tracks = [measured(path, executor), measured(path, executor, 5.0)]
+    assert any("key frames" in note for note in tracks[0].notes)
+    shoot = read_sheet(sheet_of(path, folder))
+    by_keys, whole = (picture_lean(footage_roll([track], shoot, None)) for track in tracks)
     print(f"{LONG_S / 60:.0f} min, key frames 1 s apart: {np.median(found):.2f} of decoding (goal 0.35)")
-    off_deg = by_keys["roll_deg"].mean() - whole["roll_deg"].mean()
+    assert by_keys is not None
+    assert whole is not None
     print(
-        f"mean roll {off_deg:+.4f} deg from that of all looks, each look good to "
-        f"{by_keys['roll_sd_deg'].median():.3f} deg (sd); {len(by_keys)} looks of {len(whole)}"
+        f"leans {by_keys.value:+.3f} +- {by_keys.half_width:.3f} deg by {len(tracks[0].track)} looks, "
+        f"{whole.value:+.3f} deg by all {len(tracks[1].track)}"
     )
 
 

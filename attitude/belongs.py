@@ -323,7 +323,7 @@ def _small_motion(part: pd.DataFrame, log: AttitudeLog, lag_s: float) -> _Small 
     crossed, squared, freedom, noise2 = [], [], [], []
     columns = ("roll_deg", "log_pitch_deg", "log_yaw_deg")
     for t_s, angles in _windows(part, columns):
-        lagged = np.array([np.interp(t_s + lag, known_s, known_deg) for lag in lags_s])
+        lagged = np.interp(t_s[:, np.newaxis] + lags_s, known_s, known_deg).T
         basis = np.linalg.qr(np.vander(t_s - t_s.mean(), 3))[0]
         left = np.vstack([lagged, angles])
         left = left - (left @ basis) @ basis.T

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from attitude.findings import CauseProbability
-from attitude.gls import log_evidence
+from attitude.gls import Normal, normal_of
 from attitude.solution import Solution
 from attitude.unknowns import CULPRIT_DEG, HEALTHY_DEG
 
@@ -56,7 +56,12 @@ def cause_probabilities(
     unknowns = solution.model.unknowns
     healthy = np.array([unknown.healthy_sd for unknown in unknowns])
     possible = np.array([unknown.wide_sd for unknown in unknowns])
-    all_healthy = _evidence(solution, healthy)
+    mean = np.array([unknown.mean for unknown in unknowns])
+    normals = [
+        normal_of(A, solution.y_deg - A @ mean, solution.noise, one.rho, one.sd)
+        for A, one in zip(solution.columns, solution.fits, strict=True)
+    ]
+    all_healthy = _evidence(normals, solution.width, healthy)
     scores = {
         "none": np.log(PRIOR_NONE) + all_healthy + _held(held_deg, HEALTHY_DEG),
         "not_held": np.log(PRIOR_CAUSE) + all_healthy + _held(held_deg, CULPRIT_DEG),
@@ -73,7 +78,7 @@ def cause_probabilities(
         # A cause whose wide prior is no wider than a healthy one could not be told from none.
         ways = [way for way in ways if np.any(wide[way] > 1.5 * healthy[way])]
         if ways:
-            each = [_evidence(solution, _widened(healthy, wide, way)) for way in ways]
+            each = [_evidence(normals, solution.width, _widened(healthy, wide, way)) for way in ways]
             evidence = float(np.logaddexp.reduce(each)) - np.log(len(ways))
             scores[name] = np.log(PRIOR_CAUSE) + evidence + _held(held_deg, HEALTHY_DEG)
     total = np.logaddexp.reduce(list(scores.values()))
@@ -81,15 +86,10 @@ def cause_probabilities(
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
-def _evidence(solution: Solution, prior_sd: Array) -> float:
+def _evidence(normals: Sequence[Normal], width: Array, prior_sd: Array) -> float:
     """Log evidence of a set of priors, integrated over the sensor's filter."""
-    mean = np.array([unknown.mean for unknown in solution.model.unknowns])
-    y = solution.y_deg
-    values = [
-        log_evidence(A, y - A @ mean, solution.noise, prior_sd, one.rho, one.sd)
-        for A, one in zip(solution.columns, solution.fits, strict=True)
-    ]
-    return float(np.logaddexp.reduce(np.array(values) + np.log(solution.width)))
+    values = np.array([one.log_evidence(prior_sd) for one in normals])
+    return float(np.logaddexp.reduce(values + np.log(width)))
 
 
 def _widened(healthy: Array, wide: Array, members: Sequence[int]) -> Array:

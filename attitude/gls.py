@@ -16,11 +16,16 @@ where the constant holds the determinant of the whitening, so that noise of diff
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Fit", "Noise", "effective_count", "fit", "log_evidence", "mixture", "posterior"]
+# fmt: off
+__all__ = [
+    "Fit", "Noise", "Normal", "effective_count", "fit", "log_evidence", "mixture", "normal_of", "posterior",
+]
+# fmt: on
 
 Array = NDArray[np.float64]
 
@@ -42,21 +47,29 @@ class Noise:
     component: NDArray[np.intp]
     relative_sd: Array
 
+    @cached_property
+    def first(self) -> NDArray[np.bool_]:
+        """Rows (rows,) that begin a series."""
+        return np.concatenate([[True], np.diff(self.series) != 0])
+
     def whiten(self, x: Array, rho: Array, sd: Array) -> Array:
         """Rows of ``x``, shape (rows, ...), decorrelated and scaled to unit variance."""
-        scale = (1 / self.relative_sd).reshape(-1, *([1] * (x.ndim - 1)))
-        x = x * scale
-        row_rho = rho[self.component].reshape(scale.shape)
-        out = np.sqrt(1 - row_rho**2) * x
-        follows = np.flatnonzero(np.diff(self.series) == 0) + 1
-        out[follows] = x[follows] - row_rho[follows] * x[follows - 1]
-        return np.asarray(out / sd[self.component].reshape(scale.shape))
+        aside = (-1, *([1] * (x.ndim - 1)))
+        row_rho = rho[self.component]
+        # What a row keeps of itself and takes off of the one before; the first of a series has none before.
+        size = 1 / (self.relative_sd * sd[self.component])
+        keeps = np.where(self.first, np.sqrt(1 - row_rho**2), 1.0) * size
+        takes = (
+            np.where(self.first, 0.0, row_rho)[1:] * size[1:] * self.relative_sd[1:] / self.relative_sd[:-1]
+        )
+        out = x * keeps.reshape(aside)
+        out[1:] -= takes.reshape(aside) * x[:-1]
+        return np.asarray(out)
 
     def log_scale(self, rho: Array, sd: Array) -> float:
         """Log determinant of the whitening."""
-        first = np.concatenate([[True], np.diff(self.series) != 0])
         row = -np.log(sd[self.component] * self.relative_sd)
-        return float(np.sum(row) + 0.5 * np.sum(np.log(1 - rho[self.component[first]] ** 2)))
+        return float(np.sum(row) + 0.5 * np.sum(np.log(1 - rho[self.component[self.first]] ** 2)))
 
 
 @dataclass(frozen=True)
@@ -101,7 +114,7 @@ def fit(
         left = (y - columns @ mean) / noise.relative_sd
         used = np.sum((A @ cov) * A, axis=1)
         innovation = noise.whiten(y - columns @ mean, rho, np.ones(len(sd)))
-        follows = np.flatnonzero(np.diff(noise.series) == 0) + 1
+        follows = np.flatnonzero(~noise.first)
         for k in range(len(sd)):
             rows = noise.component == k
             n = np.count_nonzero(rows)
@@ -117,16 +130,33 @@ def fit(
     return Fit(mean, cov, rho, sd, dof, log_evidence(columns, y, noise, prior_sd, rho, sd))
 
 
+@dataclass(frozen=True)
+class Normal:
+    """Normal equations of whitened columns A and data z: F = A'A, b = A'z, z'z, and the whitening's size."""
+
+    F: Array
+    b: Array
+    power: float
+    log_scale: float
+
+    def log_evidence(self, prior_sd: Array) -> float:
+        """:func:`log_evidence` of what these are of."""
+        inner = np.eye(len(prior_sd)) + prior_sd[:, np.newaxis] * self.F * prior_sd
+        chol = np.linalg.cholesky(inner)
+        half = np.linalg.solve(chol, prior_sd * self.b)
+        log_det = 2 * float(np.sum(np.log(np.diag(chol))))
+        return self.log_scale - 0.5 * (log_det + self.power - float(half @ half))
+
+
+def normal_of(columns: Array, y: Array, noise: Noise, rho: Array, sd: Array) -> Normal:
+    """Normal equations of columns (rows, unknowns) and data (rows,) for given noise."""
+    A, z = noise.whiten(columns, rho, sd), noise.whiten(y, rho, sd)
+    return Normal(A.T @ A, A.T @ z, float(z @ z), noise.log_scale(rho, sd))
+
+
 def log_evidence(columns: Array, y: Array, noise: Noise, prior_sd: Array, rho: Array, sd: Array) -> float:
     """Log probability of the data for given noise, the unknowns integrated over their priors."""
-    A, z = noise.whiten(columns, rho, sd), noise.whiten(y, rho, sd)
-    scaled = A * prior_sd
-    b = scaled.T @ z
-    inner = np.eye(len(prior_sd)) + scaled.T @ scaled
-    chol = np.linalg.cholesky(inner)
-    half = np.linalg.solve(chol, b)
-    log_det = 2 * float(np.sum(np.log(np.diag(chol))))
-    return noise.log_scale(rho, sd) - 0.5 * (log_det + float(z @ z) - float(half @ half))
+    return normal_of(columns, y, noise, rho, sd).log_evidence(prior_sd)
 
 
 def mixture(parts: Sequence[tuple[Array, Array]], weights: Array) -> tuple[Array, Array]:

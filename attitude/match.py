@@ -94,7 +94,7 @@ class Signal:
     @cached_property
     def slow_in_short(self) -> "_Slow":
         """The same in single precision, enough to tell which offset fits best."""
-        return _Slow(*(each.astype(np.float32) for each in astuple(self.slow)))
+        return _Slow(*(each.astype(np.float32, order="F") for each in astuple(self.slow)))
 
 
 @dataclass(frozen=True)
@@ -288,14 +288,15 @@ def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = Fal
 
     Huber's fit by winsorised residuals: what exceeds the limit is cut and the same linear fit repeated.
     """
-    slow = signal.slow_in_short if in_short else signal.slow
-    gap = signal.value - signal.gain * logged
-    gap -= np.median(gap, axis=1, keepdims=True)
-    if signal.column == "roll_deg" and signal.gain == 1.0:
-        gap = wrap_deg(gap)
-    target, lever = gap / signal.sigma, (logged - logged.mean(axis=1, keepdims=True)) / signal.sigma
-    if in_short:
-        target, lever = target.astype(np.float32), lever.astype(np.float32)
+    slow, kind = (signal.slow_in_short, np.float32) if in_short else (signal.slow, np.float64)
+    lever = (logged - logged.mean(axis=1, keepdims=True)).astype(kind)
+    target = (signal.value - signal.value.mean()).astype(kind) - signal.gain * lever
+    target -= np.median(target, axis=1, keepdims=True)
+    if signal.column == "roll_deg" and signal.gain == 1.0 and np.abs(target).max() >= 180:
+        target = wrap_deg(target).astype(kind)
+    sigma = signal.sigma.astype(kind)
+    target /= sigma
+    lever /= sigma
     lever_level = lever @ slow.solve.T
     lever_left = lever - lever_level @ slow.basis.T
     stiffness = np.sum(lever * lever_left, axis=1) / signal.inflation + signal.gain_sd**-2
@@ -303,13 +304,14 @@ def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = Fal
     for _ in range(rounds):
         gain = np.sum(work * lever_left, axis=1) / signal.inflation / stiffness
         level = work @ slow.solve.T
-        fitted = gain[:, None] * lever_left + level @ slow.basis.T
+        fitted = level @ slow.basis.T
+        fitted += gain[:, None] * lever_left
         left = target - fitted
-        work = fitted + np.clip(left, -HUBER, HUBER)
+        cut = np.clip(left, -HUBER, HUBER)
+        work = fitted + cut
     level -= gain[:, None] * lever_level
-    size = np.abs(left)
-    rho = np.where(size <= HUBER, left**2, HUBER * (2 * size - HUBER))
-    cost = rho.sum(axis=1) / signal.inflation
+    # Huber's rho: the square within the limit, straight beyond it.
+    cost = np.sum(cut * (2 * left - cut), axis=1) / signal.inflation
     cost += np.sum(level[:, 1:] ** 2, axis=1) / SLOW_DEG**2 + (gain / signal.gain_sd) ** 2
     return _Fit(left, signal.gain + gain, cost)
 

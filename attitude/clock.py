@@ -179,7 +179,7 @@ def _given(
     sd_s = max(_period_s(logs[index]), frame_s)
     note = ""
     try:
-        found = _by_motion(track, readings, [logs[index]], scalings=("own",))
+        found = _by_motion(track, readings, [logs[index]], scalings=("own",), told_s=given_s)
     except MatchError:
         pass
     else:
@@ -254,6 +254,7 @@ def _by_motion(
     logs: Sequence[AttitudeLog],
     *,
     scalings: Sequence[str] = ("own", "free"),
+    told_s: float | None = None,
 ) -> ClockFit:
     """The clip's place by its motion; raises the first MatchError when no way of comparing finds one."""
     first_error: MatchError | None = None
@@ -265,7 +266,7 @@ def _by_motion(
             if not members or not readings:
                 continue
             try:
-                place = find_place(readings, members)
+                place = find_place(readings, members, told_s=told_s, within_s=CONTRADICTION_S)
             except MatchError as error:
                 first_error = first_error or error
                 continue

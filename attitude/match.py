@@ -112,8 +112,17 @@ class Place:
     against: tuple[str, ...] = ()
 
 
-def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]) -> Place:
+def find_place(
+    readings: Sequence[tuple[Signal, ...]],
+    logs: Sequence[LogAngles],
+    *,
+    told_s: float | None = None,
+    within_s: float = 0.0,
+) -> Place:
     """The one place in these logs where the motion fits, over all readings of the footage.
+
+    told_s : an offset that is asked of the motion only whether it speaks against it; a best place of the grid
+    ``within_s`` of it does not, and is returned as it stands there.
 
     Raises
     ------
@@ -132,6 +141,9 @@ def find_place(readings: Sequence[tuple[Signal, ...]], logs: Sequence[LogAngles]
     name = logs[0].name if len(logs) == 1 else "any log"
     if not places:
         raise MatchError(f"too little of it can lie within {name}")
+    first = min(places, key=_cost_of)
+    if told_s is not None and abs(first.offset_s - told_s) <= within_s:
+        return first
     for most in (CANDIDATES, CANDIDATES // 2):
         places = sorted(places, key=_cost_of)[:most]
         noise = _noise(places[0])

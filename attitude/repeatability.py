@@ -27,7 +27,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import polygamma
 
 from attitude.findings import REPEAT_SD_DEG
@@ -109,6 +108,9 @@ def learn(shoots: Sequence[Recorded], rig: str) -> Repeatability:
     density /= density.sum()
     low, high = np.interp([0.025, 0.975], np.cumsum(density) - density / 2, SIGMA_DEG)
     spread = float(density @ (np.log(variance) - density @ np.log(variance)) ** 2)
+    # Slow to load, and needed only for rigs of many shoots.
+    from scipy.optimize import brentq
+
     dof = brentq(lambda nu: polygamma(1, nu / 2) - spread, 0.1, 1e6)
     return Repeatability(float(density @ variance) ** 0.5, float(low), float(high), float(dof), count)
 

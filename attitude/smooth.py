@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
-__all__ = ["LogAngles", "log_angles", "unwrapped_deg"]
+__all__ = ["LogAngles", "filled_in", "local_cubics", "log_angles", "through", "unwrapped_deg"]
 
 Array = NDArray[np.float64]
 
@@ -53,8 +52,42 @@ def log_angles(index: int, name: str, t_s: Array, angle_deg: Mapping[str, Array]
     fine = {}
     for column, angle in angle_deg.items():
         rows = _smoothed(np.column_stack([t_s, unwrapped_deg(angle)]), pieces, period_s)
-        fine[column] = PchipInterpolator(*rows.T)(fine_s)
+        fine[column] = filled_in(rows[:, 0], rows[:, 1], fine_s)
     return LogAngles(index, name, fine_s, fine, period_s)
+
+
+def filled_in(x: Array, y: Array, at: Array) -> Array:
+    """Values at ``at`` of the cubics through (x, y), (n,) each, x rising, that overshoot no row.
+
+    Slopes as of Fritsch and Butland (SIAM J. Sci. Stat. Comput. 5, 1984): weighted harmonic means of those to
+    either side, 0 where they differ in sign; at an end that of the parabola through three rows, held within
+    what keeps the shape.
+    """
+    step, rise = np.diff(x), np.diff(y) / np.diff(x)
+    slope = np.zeros(len(x))
+    if len(x) == 2:
+        slope[:] = rise
+    else:
+        before, after = rise[:-1], rise[1:]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            weights = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
+            mean = (weights[0] + weights[1]) / (weights[0] / before + weights[1] / after)
+        slope[1:-1] = np.where(before * after > 0, mean, 0.0)
+        slope[0] = _end_slope(*step[:2], *rise[:2])
+        slope[-1] = _end_slope(*step[:-3:-1], *rise[:-3:-1])
+    k = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(step) - 1)
+    u, h = (at - x[k]) / step[k], step[k]
+    bend = slope[k] + slope[k + 1] - 2 * rise[k]
+    return np.asarray(y[k] + h * u * (slope[k] + u * (rise[k] - slope[k] - bend + u * bend)))
+
+
+def _end_slope(step: float, next_step: float, rise: float, next_rise: float) -> float:
+    slope = ((2 * step + next_step) * rise - step * next_rise) / (step + next_step)
+    if slope * rise <= 0:
+        return 0.0
+    if rise * next_rise <= 0 and abs(slope) > 3 * abs(rise):
+        return 3 * rise
+    return slope
 
 
 def unwrapped_deg(angle_deg: Array) -> Array:
@@ -73,9 +106,9 @@ def _smoothed(rows: Array, pieces: list[NDArray[np.int64]], period_s: float) -> 
         if not wide or (half > FEW_ROWS and half * period_s > SMOOTH_S):
             break
         smooth = rows.copy()
-        smoother = _local_cubics(half)
+        smoother = local_cubics(half)
         for piece in wide:
-            smooth[piece] = _through(smoother, rows[piece])
+            smooth[piece] = through(smoother, rows[piece])
         if np.any(np.diff(smooth[:, 0]) <= 0):
             break
         own = smoother[half, half]
@@ -87,13 +120,13 @@ def _smoothed(rows: Array, pieces: list[NDArray[np.int64]], period_s: float) -> 
     return best
 
 
-def _local_cubics(half: int) -> Array:
+def local_cubics(half: int) -> Array:
     """What takes 2 half + 1 values, evenly spaced, to the cubic through them by least squares; square."""
     basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, 2 * half + 1), 4))[0]
     return np.asarray(basis @ basis.T)
 
 
-def _through(smoother: Array, values: Array) -> Array:
+def through(smoother: Array, values: Array) -> Array:
     """Each of the values (n, k) on the cubic about it; near the ends on that of the first or last window."""
     half = len(smoother) // 2
     inside = [np.convolve(column, smoother[half], mode="valid") for column in values.T]

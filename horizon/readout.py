@@ -27,11 +27,12 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_banded
 
 from .angles import angles_from_up, tangent_frame
 from .fit import inverse_2x2
 
-__all__ = ["USUAL_READOUT_S", "at_middle_row", "readout_rms_s", "row_shift"]
+__all__ = ["USUAL_READOUT_S", "at_middle_row", "readout_rms_s", "row_shift", "spline_rates"]
 
 Array = NDArray[np.float64]
 
@@ -114,15 +115,36 @@ def _rates(t_s: Array, up: Array, covariance: Array) -> tuple[Array, Array]:
     return rate, sd
 
 
+def spline_rates(t_s: Array, values: Array) -> Array:
+    """Derivatives at the knots of the cubic spline through values (n, k), not-a-knot at either end.
+
+    de Boor, A Practical Guide to Splines (1978), chapter IV: rising times (n,), n of 2 or more.
+    """
+    step, rise = np.diff(t_s), np.diff(values, axis=0) / np.diff(t_s)[:, None]
+    if len(t_s) == 2:
+        return np.concatenate([rise, rise])
+    if len(t_s) == 3:
+        # Through three knots the parabola.
+        bend = (rise[1] - rise[0]) / (t_s[2] - t_s[0])
+        return np.stack([rise[0] - step[0] * bend, rise[0] + step[0] * bend, rise[1] + step[1] * bend])
+    band = np.zeros((3, len(t_s)))
+    band[0, 2:], band[1, 1:-1], band[2, :-2] = step[:-1], 2 * (step[1:] + step[:-1]), step[1:]
+    right = np.empty_like(values)
+    right[1:-1] = 3 * (step[1:, None] * rise[:-1] + step[:-1, None] * rise[1:])
+    first, last = t_s[2] - t_s[0], t_s[-1] - t_s[-3]
+    band[1, 0], band[0, 1] = step[1], first
+    right[0] = ((step[0] + 2 * first) * step[1] * rise[0] + step[0] ** 2 * rise[1]) / first
+    band[1, -1], band[2, -2] = step[-2], last
+    right[-1] = (step[-1] ** 2 * rise[-2] + (2 * last + step[-1]) * step[-2] * rise[-1]) / last
+    return np.asarray(solve_banded((1, 1), band, right))
+
+
 def _rates_of(t_s: Array, up: Array, covariance: Array) -> tuple[Array, Array]:
     """The same of frames that follow one another closely."""
-    # Of all that looking at clips loads this would take the longest, and few clips need it.
-    from scipy.interpolate import CubicSpline
-
     roll, pitch = angles_from_up(up)
     axes = np.stack(tangent_frame(roll, pitch), axis=1)
     rough = np.einsum("nij,nj->ni", axes, np.gradient(up, t_s, axis=0))
-    rate = np.einsum("nij,nj->ni", axes, CubicSpline(t_s, up)(t_s, 1))
+    rate = np.einsum("nij,nj->ni", axes, spline_rates(t_s, up))
     # Two looks tell no more than their difference: the motion may begin or end with either.
     apart = np.abs(rate - rough) if len(t_s) > 2 else np.abs(rate)
     far, fast = _about(apart), _about(np.abs(rate))

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 __all__ = ["Swing", "fit_swing", "fit_swings"]
 
@@ -163,6 +162,9 @@ def _best(t_s: Array, turn: Array, base: Array, lasts_s: float) -> tuple[float, 
         return _left(np.column_stack([base, _waves(t_s, *np.exp(log_of))]), turn)
 
     low, high = np.log([0.7, 1.0]), np.log([6.6, 2000.0])
+    # Slow to load, and only a plumb line swings.
+    from scipy.optimize import least_squares
+
     found = least_squares(left, np.log([period, decay]), bounds=(low, high), x_scale=[0.02, 0.3])
     return float(np.exp(found.x[0])), float(np.exp(found.x[1]))
 

@@ -4,13 +4,14 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import CubicSpline
 from scipy.stats import uniform
 
 from horizon.angles import angles_from_up, directions, tangent_frame, up_from_angles
 from horizon.clip import probe, with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov, pixels, rays
 from horizon.measure import measure_clip
-from horizon.readout import at_middle_row, readout_rms_s
+from horizon.readout import at_middle_row, readout_rms_s, spline_rates
 from horizon.synthetic import draw_frame, make_scene
 from tests.edge_lines import read_line
 
@@ -205,3 +206,11 @@ def test_a_look_without_neighbours_takes_the_motion_of_the_others():
     assert moving[-1, 0] == pytest.approx(0.2 / np.sqrt(2) * READOUT_S / 4, rel=0.05)
     _, resting = middle_rows(t_s, 0 * t_s, 0 * t_s, readout_s=READOUT_S, fps=30)
     assert resting == pytest.approx(1e-6, rel=1e-9)
+
+
+@pytest.mark.parametrize("n", [2, 3, 4, 5, 30])
+def test_rates_are_those_of_the_cubic_spline_of_scipy(n):
+    rng = np.random.default_rng(n)
+    t_s, values = np.cumsum(rng.uniform(0.02, 0.2, n)), rng.normal(size=(n, 3))
+    expected = CubicSpline(t_s, values)(t_s, 1)
+    assert spline_rates(t_s, values) == pytest.approx(expected, rel=1e-9, abs=1e-9 * np.abs(expected).max())

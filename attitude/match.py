@@ -121,8 +121,8 @@ def find_place(
 ) -> Place:
     """The one place in these logs where the motion fits, over all readings of the footage.
 
-    told_s : an offset that is asked of the motion only whether it speaks against it; a best place of the grid
-    ``within_s`` of it does not, and is returned as it stands there.
+    told_s : an offset of which the motion is only asked whether it speaks against it; the grid's best place
+    is returned as it stands where it lies ``within_s`` of that.
 
     Raises
     ------
@@ -206,7 +206,7 @@ def _thinned(signal: Signal, most: int) -> Signal:
     if each == 1:
         return signal
     whole = len(signal.t_s) - len(signal.t_s) % each
-    blocks = [samples[:whole].reshape(-1, each) for samples in _samples(signal)]
+    blocks = [samples[:whole].reshape(-1, each) for samples in (signal.t_s, signal.value, signal.sigma)]
     if signal.width_s == 0:
         return _with_samples(signal, *(block[:, 0] for block in blocks))
     t_s, value, sigma = (block.mean(axis=1) for block in blocks)
@@ -222,11 +222,7 @@ def _sketched(signal: Signal, most: int) -> Signal:
     travel = np.cumsum(np.maximum(speed - 2 * np.median(speed), 1e-9))
     share = travel / travel[-1] + np.linspace(0.0, 1.0, len(travel))
     rows = np.unique(np.searchsorted(share, np.linspace(share[0], share[-1], most)))
-    return _with_samples(signal, *(samples[rows] for samples in _samples(signal)))
-
-
-def _samples(signal: Signal) -> tuple[Array, Array, Array]:
-    return signal.t_s, signal.value, signal.sigma
+    return _with_samples(signal, signal.t_s[rows], signal.value[rows], signal.sigma[rows])
 
 
 def _with_samples(signal: Signal, t_s: Array, value: Array, sigma: Array) -> Signal:
@@ -278,11 +274,16 @@ def _logged(signal: Signal, log: LogAngles, offsets_s: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Slow:
-    """Constant and slow terms over sigma (n, k), their prior (k,) as a ridge, and what fits them (k, n)."""
+    """Constant and slow terms over sigma (n, k), their prior (k,) as a ridge, and what fits them (k, n).
+
+    level (2, k), flat (2, n) : those of the footage itself and of a constant, and what these make.
+    """
 
     basis: Array
     ridge: Array
     solve: Array
+    level: Array
+    flat: Array
 
 
 def _slow(signal: Signal) -> _Slow:
@@ -292,7 +293,9 @@ def _slow(signal: Signal) -> _Slow:
     basis /= signal.sigma[:, None]
     ridge = np.full(basis.shape[1], signal.inflation / SLOW_DEG**2)
     ridge[0] = 1e-9  # the constant is free
-    return _Slow(basis, ridge, np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T))
+    solve = np.linalg.solve(basis.T @ basis + np.diag(ridge), basis.T)
+    level = np.stack([signal.value - signal.value.mean(), np.ones(len(share))]) / signal.sigma @ solve.T
+    return _Slow(basis, ridge, solve, level, level @ basis.T)
 
 
 def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = False) -> _Fit:
@@ -303,8 +306,10 @@ def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = Fal
     slow, kind = (signal.slow_in_short, np.float32) if in_short else (signal.slow, np.float64)
     lever = (logged - logged.mean(axis=1, keepdims=True)).astype(kind)
     target = (signal.value - signal.value.mean()).astype(kind) - signal.gain * lever
-    target -= np.median(target, axis=1, keepdims=True)
-    if signal.column == "roll_deg" and signal.gain == 1.0 and np.abs(target).max() >= 180:
+    middle = np.median(target, axis=1, keepdims=True)
+    target -= middle
+    wraps = signal.column == "roll_deg" and signal.gain == 1.0 and bool(np.abs(target).max() >= 180)
+    if wraps:
         target = wrap_deg(target).astype(kind)
     sigma = signal.sigma.astype(kind)
     target /= sigma
@@ -313,10 +318,14 @@ def _fit(signal: Signal, logged: Array, *, rounds: int = 4, in_short: bool = Fal
     lever_left = lever - lever_level @ slow.basis.T
     stiffness = np.sum(lever * lever_left, axis=1) / signal.inflation + signal.gain_sd**-2
     work = target
-    for _ in range(rounds):
+    # At first footage less log less a constant, whose slow terms are known each, unless a turn was taken off.
+    level = slow.level[0] - signal.gain * lever_level - middle * slow.level[1]
+    fitted = slow.flat[0] - signal.gain * (lever - lever_left) - middle * slow.flat[1]
+    for k in range(rounds):
         gain = np.sum(work * lever_left, axis=1) / signal.inflation / stiffness
-        level = work @ slow.solve.T
-        fitted = level @ slow.basis.T
+        if k > 0 or wraps:
+            level = work @ slow.solve.T
+            fitted = level @ slow.basis.T
         fitted += gain[:, None] * lever_left
         left = target - fitted
         cut = np.clip(left, -HUBER, HUBER)

@@ -77,11 +77,21 @@ def projected(lens, ray):
 
 
 def seen_horizons(
-    lens, hfov_deg, rng, *, count=20, reach=0.15, log_sd_deg=0.1, white_px=0.3, bound_px=0.3, windows=2
+    lens,
+    hfov_deg,
+    rng,
+    *,
+    count=20,
+    reach=0.15,
+    log_sd_deg=0.1,
+    white_px=0.3,
+    bound_px=0.3,
+    windows=2,
+    points_each=90,
 ):
     """Horizons over +-``reach`` of the field of view, rolled by up to 25 deg, with a log beside a constant.
 
-    Their points err by so much alone, and by so much together with their neighbours. windows : of the log, in
+    ``points_each``, which err by so much alone, and by so much with their neighbours. windows : of the log, in
     each of which its constant is another unknown.
     """
     seen = []
@@ -94,12 +104,12 @@ def seen_horizons(
         inside = (points > 2).all(axis=1) & (points < [lens.width_px - 3, lens.height_px - 3]).all(axis=1)
         points = points[inside]
         along = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-        at = np.linspace(0, along[-1], 90)
+        at = np.linspace(0, along[-1], points_each)
         points = np.column_stack([np.interp(at, along, points[:, i]) for i in (0, 1)])
         way = np.gradient(points, axis=0)
         across = np.column_stack([-way[:, 1], way[:, 0]]) / np.linalg.norm(way, axis=1)[:, None]
-        bound = np.convolve(rng.normal(size=98), np.ones(9) / 3, "valid")
-        points = points + across * (white_px * rng.normal(size=90) + bound_px * bound)[:, None]
+        bound = np.convolve(rng.normal(size=points_each + 8), np.ones(9) / 3, "valid")
+        points = points + across * (white_px * rng.normal(size=points_each) + bound_px * bound)[:, None]
         rough = up_from_angles(roll + rng.normal(0, 0.01), pitch + rng.normal(0, 0.01))
         logged = pitch + np.radians(1.0 + rng.normal(0, log_sd_deg))
         seen.append(SeenHorizon(points, rough, 0.0, logged, np.radians(0.1), windows * k // count))

@@ -449,22 +449,33 @@ def test_ctrl_c_while_it_loads_is_one_line(words, tmp_path):
     assert stopped
 
 
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (("faces", "pipe.csv"), "pipe.csv: not a file; name the file that holds the table"),
-        (("faces", "pipe.toml"), "pipe.toml: not a file; name the faces.toml itself"),
-        (("faces", "whole.csv", "--old", "pipe.toml"), "not a file; name the file with the constants before"),
-        (("history", "import", "pipe.csv"), "not a file; name the file that an export wrote"),
-        (("history", "import", "pipe.json"), "not a file; name the file that an export wrote"),
-    ],
-)
-def test_a_pipe_that_nobody_writes_to_is_not_waited_for(words, said, tmp_path):
+PIPES = {
+    ("faces", "pipe.csv"): "pipe.csv: not a file; name the file that holds the table",
+    ("faces", "pipe.toml"): "pipe.toml: not a file; name the faces.toml itself",
+    ("faces", "whole.csv", "--old", "pipe.toml"): "not a file; name the file with the constants before",
+    ("history", "import", "pipe.csv"): "not a file; name the file that an export wrote",
+    ("history", "import", "pipe.json"): "not a file; name the file that an export wrote",
+}
+IN_TURN = """
+import json, sys
+from tests.commands import run_here
+done = [run_here(*words, "--history", "h.sqlite") for words in json.loads(sys.argv[1])]
+print(json.dumps([(one.returncode, one.stdout, one.stderr) for one in done]))
+"""
+
+
+def test_a_pipe_that_nobody_writes_to_is_not_waited_for(tmp_path):
+    """All in one process of its own, which is ended where one of them waits."""
     for name in ("pipe.csv", "pipe.toml", "pipe.json"):
         os.mkfifo(tmp_path / name)
     (tmp_path / "whole.csv").write_text("x,y,z\n0,0,1\n")
-    line = [sys.executable, "-c", COMMAND, *words, "--history", str(tmp_path / "h.sqlite")]
-    done = subprocess.run(line, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
-    assert (done.returncode, done.stdout) == (2, "")
-    assert said in done.stderr
-    assert done.stderr.count("\n") == 1
+    line = [sys.executable, "-c", IN_TURN, json.dumps([*PIPES])]
+    env = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    done = subprocess.run(
+        line, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    for (status, out, sent), said in zip(json.loads(done.stdout), PIPES.values(), strict=True):
+        assert (status, out) == (2, "")
+        assert said in sent
+        assert sent.count("\n") == 1

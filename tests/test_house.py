@@ -2,6 +2,7 @@
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -39,18 +40,24 @@ def modules(package: str) -> list[Path]:
     return sorted((ROOT / package).rglob("*.py"))
 
 
-def imports(path: Path) -> set[str]:
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def imports(path: Path) -> frozenset[str]:
     """Dotted names a module imports, relative ones resolved, whether at the top or inside a function."""
     package = list(path.relative_to(ROOT).with_suffix("").parts[:-1])
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             base = package[: len(package) - node.level + 1] if node.level else []
             name = ".".join([*base, *([node.module] if node.module else [])])
             found |= {name} | {f"{name}.{alias.name}" for alias in node.names}
-    return found
+    return frozenset(found)
 
 
 @pytest.mark.parametrize("path", modules("horizon"), ids=lambda path: path.stem)
@@ -137,7 +144,7 @@ def test_only_the_screen_prints():
         for path in modules(package):
             if path.name == "screen.py":
                 continue
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            for node in ast.walk(parsed(path)):
                 called = (
                     isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
                 )

@@ -56,11 +56,11 @@ BENT = Lens(*SIZE_PX, 1136.0, 1136.0, 959.5, 539.5, "fisheye", (0.03, 0.0, 0.0, 
 # Row of the table: kind of drawn world, lens.
 DRAWN = {
     "open sea": ("sea", PLAIN),
-    "sea in haze": ("haze", PLAIN),
     "sea, bent lens": ("sea", BENT),
+    "flat land, ragged skyline": ("land", PLAIN),
+    "sea in haze": ("haze", PLAIN),
     "bank of clouds": ("cloudbank", PLAIN),
     "night, noise": ("night", PLAIN),
-    "flat land, ragged skyline": ("land", PLAIN),
     "lake": ("lake", PLAIN),
 }
 # Sectors of real strips, where the folder with them is present.
@@ -69,10 +69,9 @@ GROSSLY_DEG = 1.0
 
 # The usual choice about the median grey, a third to either side of it.
 LOW, HIGH = 0.67, 1.33
-# Where there is little contrast the thresholds are halved, until there are this many edge pixels, and so many
-# of them on one line (shares of the picture's shorter side), but not so far that all is edges (share of it).
-FEWEST_EDGES, FEWEST_VOTES, MOST_EDGES = 1.0, 0.4, 0.05
-FACTORS = 0.5 ** np.arange(6)
+# Where there is little contrast the thresholds are halved until there are as many edge pixels as the shorter
+# side of the picture is long; a line needs a tenth of that.
+FACTORS, FEWEST_VOTES = 0.5 ** np.arange(6), 0.1
 RHO_PX, THETA_RAD = 1.0, np.radians(0.1)
 NEAR_PX = (3.0, 2.0)
 
@@ -117,28 +116,16 @@ def textbook_roll_deg(luma: Luma) -> float:
 def _strongest(luma: Luma) -> tuple[tuple[float, float], Array] | None:
     """(rho px, theta rad) of the line with most votes, and x, y of all edge pixels (n, 2)."""
     smooth = cv2.GaussianBlur(luma, (5, 5), 0)
-    middle = float(np.median(smooth))
-    first: Luma | None = None
+    middle, side_px = float(np.median(smooth)), min(luma.shape)
     for factor in FACTORS:
         edges = cv2.Canny(smooth, LOW * factor * middle, HIGH * factor * middle)
-        count = cv2.countNonZero(edges)
-        if count < FEWEST_EDGES * min(luma.shape):
-            continue
-        if first is not None and count > MOST_EDGES * luma.size:
-            break
-        first = edges if first is None else first
-        line = _voted(edges, round(FEWEST_VOTES * min(luma.shape)))
-        if line is not None:
-            return line, np.argwhere(edges)[:, ::-1].astype(float)
-    # No long line: the best there is.
-    line = None if first is None else _voted(first, 2)
-    return None if line is None or first is None else (line, np.argwhere(first)[:, ::-1].astype(float))
-
-
-def _voted(edges: Luma, fewest: int) -> tuple[float, float] | None:
-    """Rho, px, and theta, rad, of the line with most votes of edge pixels, if it has so many."""
-    lines = cv2.HoughLines(edges, RHO_PX, THETA_RAD, fewest)
-    return None if lines is None else (float(lines[0, 0, 0]), float(lines[0, 0, 1]))
+        if cv2.countNonZero(edges) >= side_px:
+            lines = cv2.HoughLines(edges, RHO_PX, THETA_RAD, round(FEWEST_VOTES * side_px))
+            if lines is None:
+                return None
+            rho_px, theta_rad = (float(value) for value in lines[0, 0])
+            return (rho_px, theta_rad), np.argwhere(edges)[:, ::-1].astype(float)
+    return None
 
 
 def folded_deg(angle_deg: Array) -> Array:

@@ -91,7 +91,7 @@ def seen_horizons(
 ):
     """Horizons over +-``reach`` of the field of view, rolled by up to 25 deg, with a log beside a constant.
 
-    ``points_each``, which err by so much alone, and by so much with their neighbours. windows : of the log, in
+    Their points err by so much alone, and by so much together with their neighbours. windows : of the log, in
     each of which its constant is another unknown.
     """
     seen = []

@@ -147,6 +147,24 @@ def shoot(tmp_path_factory):
     return tilting_shoot(folder, known_lens(60, 320, 180), reach_deg=5.0, rng=rng, lasts_s=5.0, hfov_deg=60)
 
 
+@pytest.fixture(scope="module")
+def whole(shoot, tmp_path_factory):
+    """The result of a check of that shoot, and what it kept."""
+    folder = tmp_path_factory.mktemp("whole")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("HORIZON_DRIFT_CACHE", str(folder / "tracks"))
+        check(shoot, folder / "result")
+    return folder
+
+
+@pytest.fixture
+def out(whole, tmp_path, monkeypatch):
+    """A copy of that result, as if the check had been made there and then."""
+    shutil.copytree(whole / "tracks", tmp_path / "tracks")
+    monkeypatch.setenv("HORIZON_DRIFT_CACHE", str(tmp_path / "tracks"))
+    return shutil.copytree(whole / "result", tmp_path / "again")
+
+
 CHANGES = {
     "tolerance": ('title = "tilting"', 'title = "another"\ntolerance_deg = 0.2'),
     "height": ("height_m = 20.0", "height_m = 24.0"),
@@ -158,20 +176,21 @@ def unread(*args, **told):
 
 
 @pytest.mark.parametrize("change", sorted(CHANGES))
-def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(shoot, tmp_path, monkeypatch, change):
+def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(
+    shoot, out, tmp_path, monkeypatch, change
+):
     sheet = shoot.with_name(f"{change}.toml")
     sheet.write_text(shoot.read_text(encoding="utf-8").replace(*CHANGES[change]), encoding="utf-8")
     assert sheet.read_text(encoding="utf-8") != shoot.read_text(encoding="utf-8")
-    check(shoot, tmp_path / "again")
-    video = (tmp_path / "again" / VIDEO).stat()
+    video = (out / VIDEO).stat()
     with monkeypatch.context() as patch:
         unused = ("looking.read_frames", "looking.key_segments", "looking.spread_lumas", "clip.read_shown")
         for name in (*unused, "clip.read_frames"):
             patch.setattr(f"horizon.{name}", unread)
         patch.setattr("attitude.self_checked.frames_at", unread)
         patch.setattr("attitude.review.read_shown", unread)
-        after, _ = check(sheet, tmp_path / "again")
-    left = (tmp_path / "again" / VIDEO).stat()
+        after, _ = check(sheet, out)
+    left = (out / VIDEO).stat()
     assert (left.st_ino, left.st_mtime_ns) == (video.st_ino, video.st_mtime_ns)
     monkeypatch.setenv("HORIZON_DRIFT_CACHE", str(tmp_path / "nothing"))
     first, _ = check(sheet, tmp_path / "first")
@@ -182,9 +201,7 @@ def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(shoot, tmp
     assert results[0] == results[1]
     for name in ("frames.csv", "corrections.csv"):
         assert (tmp_path / "again" / name).read_bytes() == (tmp_path / "first" / name).read_bytes()
-    assert {path.name for path in (tmp_path / "again").iterdir()} == {
-        path.name for path in (tmp_path / "first").iterdir()
-    }
+    assert {path.name for path in out.iterdir()} == {path.name for path in (tmp_path / "first").iterdir()}
     assert after.review == first.review
     assert after.self_check.turned == first.self_check.turned > 0
     pd.testing.assert_frame_equal(after.self_check.rows, first.self_check.rows, check_exact=True)
@@ -192,9 +209,7 @@ def test_a_check_again_reads_no_frame_and_finds_what_a_first_one_does(shoot, tmp
     assert pages[0].count("data:image/jpeg") == pages[1].count("data:image/jpeg") > 1
 
 
-def test_a_check_again_that_is_stopped_leaves_the_folder_whole(shoot, tmp_path, monkeypatch):
-    out = tmp_path / "result"
-    check(shoot, out)
+def test_a_check_again_that_is_stopped_leaves_the_folder_whole(shoot, out, tmp_path, monkeypatch):
     before = {path.name: path.read_bytes() for path in out.iterdir()}
 
     def stopped(*args):

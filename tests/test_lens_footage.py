@@ -13,7 +13,7 @@ from tests.commands import run_here
 from tests.footage import attitude, known_lens, tilting_shoot
 
 LENS = known_lens(90, 480, 270)
-REACH_DEG, LASTS_S = 14.4, 14.0  # 0.16 of the field of view
+REACH_DEG, LASTS_S = 14.4, 24.0  # 0.16 of the field of view
 
 
 @pytest.fixture(scope="module")

@@ -323,7 +323,9 @@ def test_shake_that_both_sides_see_places_a_still_clip():
     assert fit.offset_s == pytest.approx(2.0, abs=0.01)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    "seed", [0, 1, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(2, 6))]
+)
 def test_log_of_another_flight(seed):
     rng = np.random.default_rng(40 + seed)
     flight = fly(LEANING, hover(5) + by_hand(rng) + hover(5), rng=rng)

@@ -196,10 +196,10 @@ def test_resized_frame_gives_the_same_attitude():
 @pytest.mark.parametrize("width", [64, 80, 110])
 def test_tiny_pictures_are_measured_or_refused(width):
     lens = lens_from_hfov(width, width * 9 // 16, 70)
-    for seed in range(12):
+    for seed in range(5):
         generator = rng(seed)
         scene = make_scene("hills", rng=generator, height_m=20, hill_deg=3.0, objects=6)
-        picture = draw_frame(scene, lens, roll_deg=8.0 * seed, pitch_deg=3.0, rng=generator)
+        picture = draw_frame(scene, lens, roll_deg=20.0 * seed, pitch_deg=3.0, rng=generator)
         fit = measure_frame(picture, lens)
         assert fit.reason or np.isfinite(fit.up_cam).all()
 

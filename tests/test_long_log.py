@@ -206,7 +206,7 @@ def test_a_short_log_stays_as_text(tmp_path):
     assert long_table(path, ["t_s"]) is None
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     damage=st.dictionaries(
         st.integers(0, 2999),

@@ -57,7 +57,7 @@ def test_ids_lie_where_the_library_puts_them(columns, rows, legacy):
 @pytest.mark.parametrize(
     ("squares", "marker", "dictionary", "legacy"),
     [
-        ((8, 6), 0.7, "DICT_5X5_50", False),
+        pytest.param((8, 6), 0.7, "DICT_5X5_50", False, marks=pytest.mark.long),
         ((8, 6), 0.6, "DICT_4X4_250", True),
         ((5, 7), 0.75, "DICT_APRILTAG_36h11", False),
         ((7, 5), 0.6, "DICT_6X6_100", True),

@@ -425,6 +425,9 @@ def _told(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         known = MENDS.get(_code(error))
         raise HistoryError(f"{path}: {known or f'{MENDS[sqlite3.SQLITE_CORRUPT]} ({error})'}") from None
+    except UnicodeDecodeError:
+        # What SQLite says of a damaged file quotes it.
+        raise HistoryError(f"{path}: {MENDS[sqlite3.SQLITE_CORRUPT]}") from None
     except UnicodeEncodeError:
         raise HistoryError(f"{path}: a name holds characters that belong to no text; correct it") from None
     except OSError as error:

@@ -325,6 +325,20 @@ def test_a_file_cut_short_is_refused_and_left_as_it_is(tmp_path):
         assert path.read_bytes() == whole[: int(share * len(whole))]
 
 
+def test_damage_that_sqlite_quotes_as_it_stands_is_told(tmp_path):
+    path = tmp_path / "h.sqlite"
+    record(path, made("a", 1))
+    # CREATE TRE and two bytes that are no text.
+    broken = "CAST(X'4352454154452054524587' || X'87' AS TEXT)"
+    change(
+        path, "PRAGMA writable_schema = ON", f"UPDATE sqlite_master SET sql = {broken} WHERE type = 'table'"
+    )
+    with pytest.raises(UnicodeDecodeError), closing(sqlite3.connect(path)) as there:
+        there.execute("SELECT count(*) FROM sqlite_master")
+    for way in every_way(path):
+        assert "damaged" in refused(path, *way)
+
+
 def test_a_damaged_shoot_is_named_and_can_be_removed(tmp_path):
     path = tmp_path / "h.sqlite"
     add_all(path, [made("a", 1), made("a", 2)])

@@ -53,13 +53,14 @@ DRAWN_S, PASSES = 0.4, 25
 PLAIN = lens_from_hfov(*SIZE_PX, 70.0)
 # Equidistant but for a little: 95 deg across the picture.
 BENT = Lens(*SIZE_PX, 1136.0, 1136.0, 959.5, 539.5, "fisheye", (0.03, 0.0, 0.0, 0.0))
-# Row of the table: kind of drawn world, lens. Not by night: about so dark a median all noise is an edge.
+# Row of the table: kind of drawn world, lens.
 DRAWN = {
     "open sea": ("sea", PLAIN),
     "sea, bent lens": ("sea", BENT),
     "flat land, ragged skyline": ("land", PLAIN),
     "sea in haze": ("haze", PLAIN),
     "bank of clouds": ("cloudbank", PLAIN),
+    "night, noise": ("night", PLAIN),
     "lake": ("lake", PLAIN),
 }
 # Sectors of real strips, where the folder with them is present.

@@ -33,9 +33,10 @@ from attitude.surroundings import visible_dip_rad
 from attitude.takes import counted
 from horizon.angles import up_from_angles, wrap_deg
 from horizon.bundle import SeenHorizon, as_model
-from horizon.clip import ClipFacts, probe, read_frames, spread_lumas
+from horizon.clip import ClipFacts, probe, read_frames
 from horizon.frame import edge_points, measure_frame
 from horizon.lens import Lens
+from horizon.segments import spread_lumas
 from horizon.selfcalibrate import (
     HOW_TO_TILT,
     FootageError,

@@ -16,7 +16,6 @@ from pathlib import Path
 from types import MappingProxyType
 
 import av
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,7 +34,6 @@ __all__ = [
     "probe",
     "read_frames",
     "read_shown",
-    "spread_lumas",
     "with_colour_planes",
     "write_clip",
 ]
@@ -309,49 +307,6 @@ def in_time(decoded: Iterable[Timed], last_s: float = 0.0) -> Iterator[Timed]:
             yield one
     if doubted is not None:
         yield doubted
-
-
-def spread_lumas(
-    facts: ClipFacts, most: int, width_px: int, which: Iterable[int] | None = None
-) -> dict[int, NDArray[np.uint8]]:
-    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip, by stamp.
-
-    Key frames where there are enough of them, since others have to be decoded up to. What cannot be reached
-    in a damaged file is left out. ``which``: only these of the ``most``.
-    """
-    found: dict[int, NDArray[np.uint8]] = {}
-    if facts.duration_s <= 0:
-        return found
-    shrink = min(1.0, width_px / facts.width_px)
-    size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
-
-    def reduced(frame: "av.VideoFrame") -> NDArray[np.uint8]:
-        return np.asarray(cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA), np.uint8)
-
-    with opened(facts.path) as container:
-        stream = container.streams.video[0]
-        # One thread gives a frame as soon as it is decoded, several only when each of them has one.
-        stream.codec_context.thread_count = 1
-        begin = stream.start_time or 0
-        for k in range(most) if which is None else which:
-            target = begin + int((k + 0.5) / most * facts.duration_s / float(stream.time_base or 1))
-            try:
-                container.seek(target, stream=stream)
-                packet = next(container.demux(stream))
-                if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
-                    frames = alone(stream, packet)
-                    if frames:
-                        found[packet.pts] = reduced(frames[0])
-                    continue
-                container.seek(target, stream=stream)
-                for frame in container.decode(stream):
-                    if frame.pts is not None and frame.pts >= target:
-                        # A short clip gives one frame for several targets: it counts once.
-                        found[frame.pts] = reduced(frame)
-                        break
-            except (OverflowError, StopIteration, *DECODING):
-                continue
-    return found
 
 
 def alone(stream: "av.VideoStream", packet: "av.Packet") -> list["av.VideoFrame"]:

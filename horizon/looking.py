@@ -16,9 +16,9 @@ from typing import Any, Generic, Protocol, TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames, spread_lumas
+from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames
 from .overlay import MASK_PX, burnt_in
-from .segments import Segment, SegmentReader, key_segments, let_go, look_number
+from .segments import Segment, SegmentReader, key_segments, let_go, look_number, spread_lumas
 from .small import Making, Sizing, SmallPicture, SmallPictures
 
 __all__ = ["ReadThrough", "Sparing", "look_through"]

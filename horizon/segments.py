@@ -7,14 +7,19 @@ when the clip was cut and end where the next one begins, without a fault in betw
 
 import math
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from .clip import DECODING, ClipFacts, Frame, Shown, Timed, alone, in_time, luma_of, opened
 from .small import Making
 
-__all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number"]
+__all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number", "spread_lumas"]
 
 # So many seconds of film, and so many segments of a short clip: few enough to cost little, many enough that
 # no process is left alone for long with the last one.
@@ -229,6 +234,63 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
             last_s = t_s
             if frame is not None:
                 yield Shown(number, t_s, max(until_s, t_s), frame)
+
+
+def spread_lumas(
+    facts: ClipFacts, most: int, width_px: int, which: Iterable[int] | None = None
+) -> dict[int, NDArray[np.uint8]]:
+    """Reduced lumas, ``width_px`` wide or less, of up to ``most`` frames spread over the clip, by stamp.
+
+    Key frames where there are enough of them, since others have to be decoded up to. What cannot be reached
+    in a damaged file is left out. ``which``: only these of the ``most``.
+    """
+    found: dict[int, NDArray[np.uint8]] = {}
+    if facts.duration_s <= 0:
+        return found
+    shrink = min(1.0, width_px / facts.width_px)
+    size = (max(1, round(facts.width_px * shrink)), max(1, round(facts.height_px * shrink)))
+
+    def reduced(frame: Any) -> NDArray[np.uint8]:
+        return np.asarray(cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA), np.uint8)
+
+    with opened(facts.path) as container:
+        stream = container.streams.video[0]
+        # One thread gives a frame as soon as it is decoded, several only when each of them has one.
+        stream.codec_context.thread_count = 1
+        step = facts.duration_s / most / float(stream.time_base or 1)
+        numbers = range(most) if which is None else which
+        targets = [(stream.start_time or 0) + int((k + 0.5) * step) for k in numbers]
+        for first, *others in _by_key_frame(container, stream, targets):
+            with suppress(OverflowError, StopIteration, *DECODING):
+                container.seek(first, stream=stream)
+                packet = next(container.demux(stream))
+                if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
+                    frames = alone(stream, packet)
+                    if frames:
+                        found[packet.pts] = reduced(frames[0])
+                else:
+                    others = [first, *others]
+                if not others:
+                    continue
+                container.seek(first, stream=stream)
+                for frame in container.decode(stream):
+                    if frame.pts is not None and frame.pts >= others[0]:
+                        # A short clip gives one frame for several targets: it counts once.
+                        found[frame.pts] = reduced(frame)
+                        others = [target for target in others if target > frame.pts]
+                        if not others:
+                            break
+    return found
+
+
+def _by_key_frame(container: Any, stream: Any, targets: Iterable[int]) -> list[list[int]]:
+    """The stamps, those together that are decoded from one key frame; none that cannot be reached."""
+    found: dict[int | None, list[int]] = {}
+    for target in targets:
+        with suppress(OverflowError, StopIteration, *DECODING):
+            container.seek(target, stream=stream)
+            found.setdefault(next(container.demux(stream)).pts, []).append(target)
+    return list(found.values())
 
 
 def _reached(frames: Iterator[Any], at_s: float) -> Any:

@@ -24,7 +24,7 @@ if __name__ == "__main__" and any(os.environ.get(name) != "1" for name in THREAD
 import argparse  # noqa: E402
 import tempfile  # noqa: E402
 import time  # noqa: E402
-from collections.abc import Callable, Iterable, Iterator  # noqa: E402
+from collections.abc import Callable, Iterable, Iterator, Sequence  # noqa: E402
 from dataclasses import dataclass  # noqa: E402
 from itertools import chain, repeat  # noqa: E402
 from pathlib import Path  # noqa: E402
@@ -226,8 +226,47 @@ def errors_deg(rolls: pd.DataFrame, truth: pd.DataFrame, against: str) -> dict[s
     return {"tool": tool, "textbook": np.nan_to_num(textbook, nan=90.0)}
 
 
-def row(name: str, clips: Iterable[tuple[Lens, Iterator[Shot]]], repeats: int) -> str:
-    """A row of the table: time by the first clip alone, errors over all of them."""
+@dataclass(frozen=True)
+class Row:
+    """Ratios of time of the first clip, and of all clips the errors and how many frames were usable."""
+
+    short: list[float]
+    long: list[float]
+    errors: dict[str, Array]
+    usable: int
+
+    def told(self, name: str) -> str:
+        """The row of the table."""
+        kept = len(self.errors["tool roll_deg"])
+        cells = [name, f"{kept} / {self.usable}"]
+        cells += [
+            f"{np.median(one):.2f} ({min(one):.2f} to {max(one):.2f})" for one in (self.short, self.long)
+        ]
+        for against in ("skyline_deg", "roll_deg"):
+            if not kept:
+                cells += ["-", "-"]
+                continue
+            tool, textbook = (
+                np.quantile(self.errors[f"{way} {against}"], 0.95) for way in ("tool", "textbook")
+            )
+            cells += [f"{tool:.3f} / {textbook:.3f} deg", f"{tool / textbook:.4f}"]
+        gross = [int(np.sum(self.errors[f"{way} skyline_deg"] > GROSSLY_DEG)) for way in ("tool", "textbook")]
+        return f"| {' | '.join([*cells, f'{gross[0]} / {gross[1]}'])} |"
+
+
+def joined(rows: Sequence[Row]) -> Row:
+    """All of them as one."""
+    names = rows[0].errors
+    return Row(
+        [one for row in rows for one in row.short],
+        [one for row in rows for one in row.long],
+        {name: np.concatenate([row.errors[name] for row in rows]) for name in names},
+        sum(row.usable for row in rows),
+    )
+
+
+def measured(clips: Iterable[tuple[Lens, Iterator[Shot]]], repeats: int) -> Row:
+    """Time by the first clip alone, errors over all of them."""
     times: Compared | None = None
     found: dict[str, list[Array]] = {}
     usable = 0
@@ -246,17 +285,8 @@ def row(name: str, clips: Iterable[tuple[Lens, Iterator[Shot]]], repeats: int) -
             for way, errors in errors_deg(done.rolls, truth, against).items():
                 found.setdefault(f"{way} {against}", []).append(errors)
     assert times is not None
-    every = {key: np.concatenate(parts) for key, parts in found.items()}
-    cells = [name, f"{len(every['tool roll_deg'])} / {usable}"]
-    cells += [f"{np.median(one):.2f} ({min(one):.2f} to {max(one):.2f})" for one in (times.short, times.long)]
-    for against in ("skyline_deg", "roll_deg"):
-        if not len(every["tool roll_deg"]):
-            cells += ["-", "-"]
-            continue
-        tool, textbook = (np.quantile(every[f"{way} {against}"], 0.95) for way in ("tool", "textbook"))
-        cells += [f"{tool:.3f} / {textbook:.3f} deg", f"{tool / textbook:.2f}"]
-    gross = [int(np.sum(every[f"{way} skyline_deg"] > GROSSLY_DEG)) for way in ("tool", "textbook")]
-    return f"| {' | '.join([*cells, f'{gross[0]} / {gross[1]}'])} |"
+    errors = {name: np.concatenate(parts) for name, parts in found.items()}
+    return Row(times.short, times.long, errors, usable)
 
 
 def main() -> None:
@@ -287,11 +317,14 @@ def main() -> None:
     print(f"| {' | '.join(heads)} |")
     print("|---" * len(heads) + "|", flush=True)
     numbers = range(wanted.clips)
-    for name, (kind, lens) in DRAWN.items():
-        print(row(name, [(lens, drawn(kind, lens, k)) for k in numbers], wanted.repeats), flush=True)
+    kinds = {name: [(lens, drawn(kind, lens, k)) for k in numbers] for name, (kind, lens) in DRAWN.items()}
     if (FOLDER / "panoramas").is_dir():
-        for name, sector in REAL.items():
-            print(row(name, [from_strip(sector, k) for k in numbers], wanted.repeats), flush=True)
+        kinds |= {name: [from_strip(sector, k) for k in numbers] for name, sector in REAL.items()}
+    rows = []
+    for name, clips in kinds.items():
+        rows.append(measured(clips, wanted.repeats))
+        print(rows[-1].told(name), flush=True)
+    print(joined(rows).told("all together"))
 
 
 if __name__ == "__main__":

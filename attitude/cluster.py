@@ -5,9 +5,10 @@ executor is used. Its workers open the clips themselves, so these have to lie un
 they must run the same code: what they measure is kept as measured by it.
 """
 
+import gc
 from collections.abc import Iterator
 from concurrent.futures import CancelledError, Executor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import horizon
 from attitude.kept_tracks import code_digest
@@ -41,13 +42,15 @@ def cluster_workers(address: str) -> Iterator[Executor]:
         from distributed.scheduler import KilledWorker
     except ImportError:
         raise ClusterError(f"--scheduler needs what is not installed here; {INSTALL}") from None
-    try:
+    client = None
+    # It says of an address that cannot be in as many ways as of one where nobody answers.
+    with suppress(OSError, ValueError, TypeError):
         client = Client(address, timeout=ANSWER_S, set_as_default=False)
-    except (OSError, ValueError, TypeError):
-        # It says of an address that cannot be in as many ways as of one where nobody answers.
-        raise ClusterError(
-            f"--scheduler {address}: no scheduler answers there; name one as tcp://HOST:PORT"
-        ) from None
+    if client is None:
+        # What is left of it ends its loop when it is collected, under a lock that the beginning of another one
+        # may hold: it has to be now.
+        gc.collect()
+        raise ClusterError(f"--scheduler {address}: no scheduler answers there; name one as tcp://HOST:PORT")
     with client:
         workers = client.scheduler_info(n_workers=-1)["workers"]
         if not workers:

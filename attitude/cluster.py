@@ -47,8 +47,8 @@ def cluster_workers(address: str) -> Iterator[Executor]:
     with suppress(OSError, ValueError, TypeError):
         client = Client(address, timeout=ANSWER_S, set_as_default=False)
     if client is None:
-        # What is left of it ends its loop when it is collected, under a lock that the beginning of another one
-        # may hold: it has to be now.
+        # What is left of it ends its loop when it is collected, under a lock that the beginning of another
+        # one may hold: it has to be now.
         gc.collect()
         raise ClusterError(f"--scheduler {address}: no scheduler answers there; name one as tcp://HOST:PORT")
     with client:

@@ -62,7 +62,7 @@ MOST_BYTES, UNUSED_DAYS = 1 << 30, 400
 SPOILT = (OSError, ValueError, KeyError, TypeError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error)
 WORDS = ("clip", "reason", "claims")
 LOOKS = (
-    *("frame", "t_s", "reason", "width_rad", "quality", "brighter_grey", "sky_odds"),
+    *("frame", "t_s", "is_key", "reason", "width_rad", "quality", "brighter_grey", "sky_odds"),
     *("turned_deg", "since_s", "turned_sd_deg"),
 )
 Whole = TypeVar("Whole")

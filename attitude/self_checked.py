@@ -27,6 +27,8 @@ __all__ = ["Looked", "checked"]
 
 # So many frames; so much time apart counts as much as another clip or 30 deg of roll.
 SELF_CHECKED, APART_S = 4, 60.0
+# So many key frames to choose from in a clip are as good as all.
+ENOUGH = 16
 
 
 @dataclass(frozen=True)
@@ -60,14 +62,19 @@ def _as_kept(held: Mapping[str, Any], names: Sequence[str]) -> SelfCheck:
 
 
 def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
-    """A few measured frames, spread over the clips, their time and the roll."""
+    """A few measured frames, spread over the clips, their time and the roll.
+
+    Of a clip that has enough of them, key frames: others have to be decoded up to.
+    """
     parts = []
     for number, one in enumerate(clips):
         rows = one.looks.measured
         roll_deg, pitch_deg = np.degrees(angles_from_up(one.looks.line.up_cam[rows]))
         inside = fits_in(one.lens, roll_deg, pitch_deg)
         table = {"clip": number, "frame": one.looks.frame[rows], "t_s": one.looks.t_s[rows]}
-        part = pd.DataFrame({**table, "roll_deg": roll_deg})[inside]
+        part = pd.DataFrame({**table, "roll_deg": roll_deg})
+        on_its_own = inside & one.looks.is_key[rows]
+        part = part[on_its_own if on_its_own.sum() >= ENOUGH else inside]
         if len(part):
             parts.append(part)
     if not parts:

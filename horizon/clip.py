@@ -85,12 +85,14 @@ class Frame:
 
     ``fault``: why it is not to be measured, one of ``FAULTS``, "" for nothing. Such a frame has the time of
     the one before where its own cannot be; ``STOPPED``: the last one once more, where an error ended it all.
+    ``is_key``: it decodes on its own.
     """
 
     index: int
     t_s: float
     luma: NDArray[np.uint8]
     fault: str = ""
+    is_key: bool = False
 
 
 @dataclass(frozen=True)
@@ -212,7 +214,7 @@ def read_frames(path: Path) -> Iterator[Frame]:
         The file cannot be opened or holds no video.
     """
     for index, t_s, decoded, fault in in_time(_decoded(path)):
-        yield Frame(index, t_s, luma_of(decoded), fault)
+        yield Frame(index, t_s, luma_of(decoded), fault, bool(decoded.key_frame))
 
 
 def read_shown(facts: ClipFacts) -> Iterator[Shown]:

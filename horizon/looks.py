@@ -47,16 +47,17 @@ BENT_LENS = (
 class ClipLooks:
     """Looks at a clip in order of time, n of them; whatever was not measured is NaN.
 
-    ``frame``, ``t_s`` (n,). ``reason`` (n,): why it was not measured, "" where it was. ``line``: with n rows,
-    one way up or the other. ``width_rad`` (n,): angle over which the line was seen; ``quality`` (n,): share
-    of the visible line that agrees; ``brighter_grey``, ``sky_odds`` (n,): as of :mod:`horizon.frame`.
-    ``turned_deg``, ``since_s``, ``turned_sd_deg`` (n,): pan to the right over that time before the look, as
-    that way up has it, and its sd. ``frames_read``, ``damage``, ``covered``, ``notes``: as of
-    :class:`ClipTrack`.
+    ``frame``, ``t_s``, ``is_key`` (n,): which frame, and whether it decodes on its own. ``reason`` (n,): why
+    it was not measured, "" where it was. ``line``: with n rows, one way up or the other. ``width_rad`` (n,):
+    angle over which the line was seen; ``quality`` (n,): share of the visible line that agrees;
+    ``brighter_grey``, ``sky_odds`` (n,): as of :mod:`horizon.frame`. ``turned_deg``, ``since_s``,
+    ``turned_sd_deg`` (n,): pan to the right over that time before the look, as that way up has it, and its
+    sd. ``frames_read``, ``damage``, ``covered``, ``notes``: as of :class:`ClipTrack`.
     """
 
     frame: NDArray[np.int64]
     t_s: Array
+    is_key: NDArray[np.bool_]
     reason: NDArray[np.str_]
     line: KeptLine
     width_rad: Array

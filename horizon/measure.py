@@ -54,6 +54,7 @@ THUMB_FROM = 4
 class _Look:
     frame: int
     t_s: float
+    is_key: bool
     fit: HorizonFit
     turned_deg: float
     since_s: float
@@ -121,6 +122,7 @@ def look_at_clip(
     return ClipLooks(
         frame=np.array([look.frame for look in looks], np.int64),
         t_s=np.array([look.t_s for look in looks], float),
+        is_key=np.array([look.is_key for look in looks], bool),
         reason=np.array([fit.reason for fit in fits], np.str_),
         line=stacked([fit.line for fit in fits]),
         width_rad=np.array([fit.width_rad for fit in fits], float),
@@ -168,7 +170,7 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
                 before = (frame.t_s, now)
         # Some of the pixels: averaging all takes as long as following the line.
         thumb = cv2.resize(frame.luma[::some, ::some], thumb_size, interpolation=cv2.INTER_AREA)
-        looks.append(_Look(frame.index, frame.t_s, fit, turned_deg, since_s, sd_deg, thumb))
+        looks.append(_Look(frame.index, frame.t_s, frame.is_key, fit, turned_deg, since_s, sd_deg, thumb))
     return looks
 
 

@@ -131,7 +131,7 @@ class SegmentReader:
                 self.making.shown(Shown(index, t_s, t_s, frame), wanted=number > looked)
             if number > looked:
                 looked = number
-                yield Frame(index, t_s, luma_of(frame))
+                yield Frame(index, t_s, luma_of(frame), is_key=bool(frame.key_frame))
         if self.making is not None:
             end, one_frame_s = self.segment.end_s, 1 / fps if fps > 0 else 0.0
             self.making.ended(self.last_s + one_frame_s if end is None else end)

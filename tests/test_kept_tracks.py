@@ -11,6 +11,8 @@ import pytest
 import attitude.check
 from attitude.check import examine
 from attitude.kept_tracks import CACHE_VARIABLE, keep, keep_looks, kept, kept_looks, track_key
+from attitude.self_checked import Looked
+from attitude.self_checked import checked as self_checked
 from horizon.clip import ClipError, probe
 from horizon.cone import KeptLine
 from horizon.lens import lens_from_hfov
@@ -261,3 +263,20 @@ def test_what_was_used_longest_ago_makes_room(filmed, own, monkeypatch):
     keep(keys[2], track)
     left = {path.stem for path in own.glob("*.npz")}
     assert left == {keys[0], keys[2]}
+
+
+@pytest.mark.parametrize("enough", [1, 10_000])
+def test_the_self_check_turns_key_frames_where_there_are_enough(filmed, looked, own, monkeypatch, enough):
+    _, facts, _ = filmed
+    lens = lens_from_hfov(facts.width_px, facts.height_px, 60.0)
+    asked = []
+
+    def noted(facts, wanted):
+        asked.extend(number for number, _ in wanted)
+        return iter(())
+
+    monkeypatch.setattr("attitude.self_checked.ENOUGH", enough)
+    monkeypatch.setattr("attitude.self_checked.frames_at", noted)
+    self_checked([Looked(facts, lens, looked, "")], progress=lambda share: None)
+    assert asked
+    assert (set(asked) <= set(looked.frame[looked.is_key].tolist())) == (enough == 1)

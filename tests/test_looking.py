@@ -102,6 +102,11 @@ def test_most_clips_can_be_cut(tmp_path, make):
     readers = [SegmentReader(facts, one, 0.05, 1) for one in segments]
     times = [frame.t_s for reader in readers for frame in reader.frames()]
     assert all(reader.clean for reader in readers)
+    with av.open(str(facts.path)) as file:
+        packets = [packet for packet in file.demux(video=0) if packet.pts is not None]
+    marked = [packet.is_keyframe for packet in sorted(packets, key=lambda one: one.pts)]
+    assert [frame.is_key for frame in read_frames(facts.path)] == marked
+    assert sum(marked) >= len(segments)
     assert times == pytest.approx([frame.t_s for frame in read_frames(facts.path)], abs=1e-9)
 
 

@@ -14,6 +14,7 @@ from tests.edge_lines import edges_of, kept_of, scattered
 from tests.footage import known_lens, projected
 
 HEIGHTS_M = st.floats(0, 500)
+SCATTERS = 7
 FIELDS_DEG = st.floats(30, 120)
 ROLLS_DEG, PITCHES = st.floats(-30, 30), st.floats(-0.12, 0.12)
 MARGIN_PX = 2
@@ -64,7 +65,7 @@ def test_a_line_of_no_dip_brought_to_a_dip_is_the_one_fitted_with_it(hfov_deg, h
     assert found == pytest.approx(np.degrees(anew.x), abs=0.002)
 
 
-@settings(max_examples=40)
+@settings(max_examples=12)
 @given(FIELDS_DEG, HEIGHTS_M, ROLLS_DEG, PITCHES, st.integers(0, 2**32 - 1))
 def test_either_reading_and_its_uncertainty_are_those_of_a_fit_that_knew_the_dip(
     hfov_deg, height_m, roll_deg, at, seed
@@ -72,20 +73,24 @@ def test_either_reading_and_its_uncertainty_are_those_of_a_fit_that_knew_the_dip
     """Measured with its sky on the right side or on the wrong one, and read with it on the right one."""
     lens, dip_rad = known_lens(hfov_deg), dip_of(height_m)
     ray, up = seen_line(lens, hfov_deg, roll_deg, at * hfov_deg, dip_rad)
-    edges = edges_of(scattered(ray, lens, 0.3, np.random.default_rng(seed)), lens)
-    fit = fit_up(edges, up, lens, dip_rad=dip_rad, agree_px=40.0)
-    sd_deg = np.degrees(np.sqrt(np.diag(fit.covariance)))
-    shared = np.sqrt(np.diag(fit.covariance) - fit.noise_variance)
-    for sign, named in ((1.0, edges), (-1.0, seen_from_below(edges))):
-        line = kept_of(named, sign * up, lens)
-        assert line.up_cam[0] @ up * sign > 0.9
-        read = fitted(line, np.array([sign]), lens, dip_rad)
-        off_deg = np.abs(angles_deg(read.up_cam[0]) - angles_deg(fit.up_cam))
-        assert (off_deg <= 0.002 + 0.1 * sd_deg).all()
-        assert np.degrees(np.sqrt(np.diag(read.covariance[0]))) == pytest.approx(sd_deg, rel=0.3)
-        assert np.degrees(np.sqrt(read.shared_variance[0])) == pytest.approx(
-            np.degrees(shared), abs=0.4 * sd_deg.max()
-        )
+    rng = np.random.default_rng(seed)
+    sds, shares = [], []
+    for _ in range(SCATTERS):
+        edges = edges_of(scattered(ray, lens, 0.3, rng), lens)
+        fit = fit_up(edges, up, lens, dip_rad=dip_rad, agree_px=40.0)
+        sd_deg = np.degrees(np.sqrt(np.diag(fit.covariance)))
+        shared_deg = np.degrees(np.sqrt(np.diag(fit.covariance) - fit.noise_variance))
+        for sign, named in ((1.0, edges), (-1.0, seen_from_below(edges))):
+            line = kept_of(named, sign * up, lens)
+            assert line.up_cam[0] @ up * sign > 0.9
+            read = fitted(line, np.array([sign]), lens, dip_rad)
+            off_deg = np.abs(angles_deg(read.up_cam[0]) - angles_deg(fit.up_cam))
+            assert (off_deg <= 0.002 + 0.1 * sd_deg).all()
+            sds.append(np.degrees(np.sqrt(np.diag(read.covariance[0]))) / sd_deg)
+            shares.append((np.degrees(np.sqrt(read.shared_variance[0])) - shared_deg) / sd_deg.max())
+    # A point that one of them leaves aside may change a single line's uncertainty by half and more.
+    assert np.median(sds, axis=0) == pytest.approx(1.0, rel=0.3)
+    assert np.median(shares, axis=0) == pytest.approx(0.0, abs=0.4)
 
 
 def test_a_deep_horizon_costs_no_certainty():

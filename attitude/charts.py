@@ -32,12 +32,13 @@ from ten shoots on; 1.128 is the mean range of two normal values over their stan
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate, pairwise
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from attitude.findings import Estimate
+from attitude.stepping import fading_sums
 from attitude.words import moved_words
 
 # fmt: off
@@ -134,16 +135,11 @@ def smoothed(
             target[first], part = goal, slice(first.stop, part.stop)
         keep = 1 - weight
         target[part] = goal
-        z[part] = goal + _faded(weight * (lean_deg[part] - goal), keep)
-        own = _faded(weight**2 * sd_deg[part] ** 2, keep**2)
+        z[part] = goal + fading_sums(weight * (lean_deg[part] - goal), keep)
+        own = fading_sums(weight**2 * sd_deg[part] ** 2, keep**2)
         i = np.arange(1, part.stop - part.start + 1)
         reach[part] = width * np.sqrt(own + (1 - keep**i) ** 2 * goal_variance)
     return Smoothed(z, target, target - reach, target + reach, np.abs(z - target) > reach)
-
-
-def _faded(values: Array, keep: float) -> Array:
-    """Sums of the values so far, (n,), of each what is left when every later one keeps that share."""
-    return np.array(list(accumulate(values.tolist(), lambda total, one: keep * total + one)))
 
 
 def departures(lean_deg: Array, sd_deg: Array, target_deg: Array, starts: Sequence[int] = ()) -> Departures:

@@ -145,7 +145,7 @@ def _draw_all(
         for moment, look in _looks_of(shown, tracks).items()
     ]
     with stage(progress, "drawing the review video") as told:
-        drawing = [executor.submit(task) for task in tasks] if executor is not None else []
+        drawing = [task if executor is None else executor.submit(task).result for task in tasks]
         film = _film(views, (width_px, height_px), wanted, small, segments, told)
         try:
             with whole_file(folder / VIDEO) as waiting:
@@ -156,7 +156,7 @@ def _draw_all(
             notes = (f"no review video: {error}",)
             for _ in film:  # the worst moments are still wanted
                 pass
-        drawn = [one.result() for one in drawing] if executor is not None else [task() for task in tasks]
+        drawn = [one() for one in drawing]
     height_px += strip_px(width_px, height_px)
     review = None if notes else Review(VIDEO, width_px, height_px, tuple(segments))
     worst = _sheet([wanted.tiles[moment] for moment in worst_looks if moment in wanted.tiles], columns)

@@ -25,12 +25,13 @@ __all__ = ["Steps", "fading_sums"]
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 N = TypeVar("N", bound=np.generic)
+Fed = TypeVar("Fed", np.float64, np.complex128)
 
 STATE = 5  # real and imaginary part of the error, and three rates
 STANDS = 1e-9  # p s, below which a filter does not pull
 
 
-def fading_sums(fed: Complex, keep: float) -> Complex:
+def fading_sums(fed: NDArray[Fed], keep: float) -> NDArray[Fed]:
     """y_i = keep y_(i-1) + fed_i along axis 0, from 0 before the first; fed : shape (n, ...)."""
     length = max(1, round(len(fed) ** 0.5))
     pieces = -(-len(fed) // length)

@@ -21,7 +21,7 @@ from .lettering import ABOVE, BELOW, readable, shortened, width_px, write
 
 # fmt: off
 __all__ = [
-    "Caption", "captioned", "draw_horizon", "draw_reference", "encoded", "letterboxed", "strip_px", "turned",
+    "Caption", "captioned", "draw_horizon", "draw_reference", "letterboxed", "strip_px", "turned",
 ]
 # fmt: on
 
@@ -286,12 +286,3 @@ def _key(strip: Image, points: EdgePoints, name: str, top_px: int, size_px: int,
         x += long_px + round(0.6 * size_px)
         write(strip, label, x, top_px, size_px=size_px, bgr=FAINT)
         x += width_px(label, size_px) + round(1.2 * size_px)
-
-
-def encoded(image: Image, ending: str, quality: int = 95) -> bytes:
-    """A picture as the bytes of a ``.png`` or ``.jpg`` file (quality to 100); OSError where it cannot."""
-    options = [cv2.IMWRITE_JPEG_QUALITY, quality] if ending == ".jpg" else []
-    done, data = cv2.imencode(ending, image, options)
-    if not done:
-        raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")
-    return bytes(data)

@@ -205,14 +205,13 @@ def find_edges(
         return _nothing(length_px)
     middle = np.arange(groups) * group_px + group_px // 2
     middle = middle[every // 2 :: every]
-    at_middle, groups, used = (start[middle], normal[middle]), len(middle), len(middle) * group_px
-    if every > 1:
-        looked_at = (middle[:, None] + np.arange(group_px) - group_px // 2).ravel()
-        start, normal = start[looked_at], normal[looked_at]
+    at_middle, groups = (start[middle], normal[middle]), len(middle)
+    looked_at = (middle[:, None] + np.arange(group_px) - group_px // 2).ravel()
+    start, normal = start[looked_at], normal[looked_at]
     bank = _thin_bank(half_px) if thin else _bank(half_px)
     t = bank.offsets_px[:, None]
-    map_x = (start[None, :used, 0] + t * normal[None, :used, 0]).astype(np.float32)
-    map_y = (start[None, :used, 1] + t * normal[None, :used, 1]).astype(np.float32)
+    map_x = (start[None, :, 0] + t * normal[None, :, 0]).astype(np.float32)
+    map_y = (start[None, :, 1] + t * normal[None, :, 1]).astype(np.float32)
     strip = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = strip.astype(np.float64).reshape(len(t), groups, group_px).mean(axis=2)
     across, sd, step, gradient, gain, shape = _fit_profiles(bank, profile)
@@ -220,7 +219,7 @@ def find_edges(
     if thin:
         step, unlike, gradient = _thin_looks(bank, shape, profile, across)
     if covered is not None:
-        across[_hidden(covered, luma.shape[1], start[:used], normal[:used], half_px, groups)] = np.nan
+        across[_hidden(covered, luma.shape[1], start, normal, half_px, groups)] = np.nan
     found = np.isfinite(across)
     points = at_middle[0] + np.where(found, across, 0)[:, None] * at_middle[1]
     return Edges(

@@ -262,6 +262,7 @@ def spread_lumas(
         targets = [(stream.start_time or 0) + int((k + 0.5) * step) for k in numbers]
         for first, *others in _by_key_frame(container, stream, targets):
             with suppress(OverflowError, StopIteration, *DECODING):
+                # Not the packet seen before: to seek drops what the decoder still holds of another frame.
                 container.seek(first, stream=stream)
                 packet = next(container.demux(stream))
                 if packet.is_keyframe and packet.pts is not None and packet.pts not in found:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from .clip import Shown
 
-__all__ = ["ROUNDED_S", "Coloured", "Making", "Sizing", "SmallPicture", "SmallPictures"]
+__all__ = ["ROUNDED_S", "Coloured", "Making", "Sizing", "SmallPicture", "SmallPictures", "encoded"]
 
 Image = NDArray[np.uint8]
 
@@ -79,10 +79,7 @@ class Sizing:
         """A frame, of that size as stored, made small."""
         shrink = min(1.0, self.longest_px / max(width_px, height_px))
         picture = shown.colour(max(1, round(width_px * shrink)), max(1, round(height_px * shrink)))
-        done, file = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-        if not done:
-            raise OSError(f"a picture of shape {picture.shape} cannot be written as .jpg")
-        return SmallPicture(shown.index, shown.t_s, shown.until_s, bytes(file))
+        return SmallPicture(shown.index, shown.t_s, shown.until_s, encoded(picture, ".jpg", QUALITY))
 
 
 @dataclass
@@ -146,3 +143,12 @@ class SmallPictures:
             last = k + 1 == len(self._known)
             until_s = picture.until_s if last else self._known[k + 1][0].t_s
             yield replace(picture, until_s=until_s, file=self._file.read(size))
+
+
+def encoded(image: Image, ending: str, quality: int = 95) -> bytes:
+    """A picture as the bytes of a ``.png`` or ``.jpg`` file (quality to 100); OSError where it cannot."""
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality] if ending == ".jpg" else []
+    done, data = cv2.imencode(ending, image, options)
+    if not done:
+        raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")
+    return bytes(data)

@@ -16,7 +16,7 @@ from attitude.recorded import Recorded
 from attitude.residuals import Residuals
 from attitude.sheet import Shoot
 from attitude.verdict import Verdict
-from horizon.draw import encoded
+from horizon.small import encoded
 
 if TYPE_CHECKING:
     from horizon.measure import ClipTrack

@@ -49,7 +49,7 @@ from attitude.report import REPORT_FILES, Material, write_report
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.review import SHEET, SIZING, VIDEO, look_through
-from attitude.self_checked import Looked, checked
+from attitude.self_checked import Looked, check_begun
 from attitude.sheet import CLOCK_SET_YEAR, HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
@@ -200,15 +200,10 @@ def _judged(
     past = [one for one in past if one.key != key]
     learned = learn(past, seen.shoot.rig)
     shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
-    with stage(progress, "checking the measuring on turned frames") as told:
-        turned = checked(footage.looked, executor=executor, progress=told)
-    distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in turned.defects)
-    causes = replace(seen.causes, notes=(*distrust, *seen.causes.notes))
-    verdict = judge(causes, shoot)
-    assumptions = assumptions_of(shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings)
+    # Beside the drawing, which keeps no more than one of the cores busy.
+    checking = check_begun(footage.looked, executor=executor)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
     kept = footage_roll(footage.tracks, shoot, found)
-    beyond = as_played(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s"))
     folder = out if out is not None else shoot.folder / "result"
     lenses = {clip: known.lens for clip, known in footage.lenses.items()}
     left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
@@ -227,6 +222,14 @@ def _judged(
             executor=executor,
             progress=progress,
         )
+        with stage(progress, "checking the measuring on turned frames") as told:
+            turned = checking(told)
+        distrust = (f"the measuring fails its self-check, do not rely on it: {why}" for why in turned.defects)
+        causes = replace(seen.causes, notes=(*distrust, *seen.causes.notes))
+        verdict = judge(causes, shoot)
+        assumptions = assumptions_of(
+            shoot, logs, footage.tracks, clocks, found, causes, readings=seen.readings
+        )
         causes = replace(causes, notes=(*causes.notes, *looked.notes))
         result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, turned)
         material = Material(
@@ -239,7 +242,7 @@ def _judged(
             frames=frames,
             kept=kept,
             corrections=as_played(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
-            flagged=beyond,
+            flagged=as_played(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s")),
             pictures=looked.pictures,
             self_check=turned,
             review=looked.review,

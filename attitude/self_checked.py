@@ -4,7 +4,7 @@ It is of the measuring alone. So the frames are chosen by the lines as of no dip
 what they read holds for as long as the clips are measured as they were.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import Any
@@ -21,14 +21,14 @@ from horizon.clip import ClipFacts
 from horizon.lens import Lens
 from horizon.looks import ClipLooks
 from horizon.segments import frames_at
-from horizon.selfcheck import COLUMNS, Sample, SelfCheck, fits_in, self_check, summed_up
+from horizon.selfcheck import COLUMNS, Sample, SelfCheck, fits_in, self_check_begun, summed_up
 
-__all__ = ["Looked", "checked"]
+__all__ = ["Looked", "check_begun"]
 
 # So many frames; so much time apart counts as much as another clip or 30 deg of roll.
 SELF_CHECKED, APART_S = 4, 60.0
 # So many key frames to choose from in a clip are as good as all.
-ENOUGH = 16
+ENOUGH = 8
 
 
 @dataclass(frozen=True)
@@ -41,19 +41,29 @@ class Looked:
     key: str
 
 
-def checked(clips: Sequence[Looked], *, executor: Executor | None = None, progress: Share) -> SelfCheck:
-    """A few measured frames turned by known angles and measured again, or as that was read before."""
+def check_begun(clips: Sequence[Looked], *, executor: Executor | None = None) -> Callable[[Share], SelfCheck]:
+    """A few measured frames turned by known angles and measured again, or as that was read before.
+
+    The executor is at it when this returns; what is given back sees to its end.
+    """
     keys = [one.key for one in clips]
     key = key_of("self-check", code_digest(horizon, attitude), *keys) if all(keys) else ""
     names = [one.facts.path.name for one in clips]
-    found = read_kept(key, lambda held: _as_kept(held, names))
-    if found is not None:
+    before = read_kept(key, lambda held: _as_kept(held, names))
+    if before is not None:
+        return lambda _: before
+    begun = self_check_begun(_samples(clips), executor=executor)
+
+    def ended(progress: Share) -> SelfCheck:
+        found = begun(progress)
+        rows = found.rows.assign(clip=found.rows["clip"].map({name: k for k, name in enumerate(names)}))
+        kinds = {name: bool if name == "mirrored" else int if name == "clip" else float for name in COLUMNS}
+        write_kept(
+            key, {"turned": found.turned}, {name: rows[name].to_numpy(kinds[name]) for name in COLUMNS}
+        )
         return found
-    found = self_check(_samples(clips), executor=executor, progress=progress)
-    rows = found.rows.assign(clip=found.rows["clip"].map({name: k for k, name in enumerate(names)}))
-    kinds = {name: bool if name == "mirrored" else int if name == "clip" else float for name in COLUMNS}
-    write_kept(key, {"turned": found.turned}, {name: rows[name].to_numpy(kinds[name]) for name in COLUMNS})
-    return found
+
+    return ended
 
 
 def _as_kept(held: Mapping[str, Any], names: Sequence[str]) -> SelfCheck:

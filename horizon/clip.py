@@ -214,7 +214,8 @@ def read_frames(path: Path) -> Iterator[Frame]:
         The file cannot be opened or holds no video.
     """
     for index, t_s, decoded, fault in in_time(_decoded(path)):
-        yield Frame(index, t_s, luma_of(decoded), fault, bool(decoded.key_frame))
+        # A copy: whoever gathers some would keep their colours as well.
+        yield Frame(index, t_s, np.array(luma_of(decoded)), fault, bool(decoded.key_frame))
 
 
 def read_shown(facts: ClipFacts) -> Iterator[Shown]:
@@ -321,7 +322,7 @@ def alone(stream: "av.VideoStream", packet: "av.Packet") -> list["av.VideoFrame"
 
 
 def luma_of(frame: "av.VideoFrame") -> NDArray[np.uint8]:
-    """8-bit luma (height, width) of a decoded frame."""
+    """8-bit luma (height, width) of a decoded frame, where it can be as a view that keeps the frame."""
     name = frame.format.name
     if not (
         name.startswith(("yuv4", "yuvj4", "nv12", "nv21", "gray")) and frame.format.components[0].bits == 8
@@ -329,7 +330,7 @@ def luma_of(frame: "av.VideoFrame") -> NDArray[np.uint8]:
         return np.ascontiguousarray(frame.to_ndarray(format="gray"))
     plane = frame.planes[0]
     rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
-    return np.array(rows[: frame.height, : frame.width])
+    return rows[: frame.height, : frame.width]
 
 
 def damage(facts: ClipFacts, frames_read: int, last_t_s: float, faults: Mapping[str, int] = NO_FAULTS) -> str:

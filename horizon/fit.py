@@ -102,10 +102,13 @@ class LineFit:
         return np.asarray(np.minimum(noise, np.diag(self.covariance)))
 
 
-def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float) -> LineFit | None:
+def fit_up(
+    edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px: float, near: bool = False
+) -> LineFit | None:
     """Up vector of the line most edge points lie on, started at ``up_cam``; None with too few points.
 
-    ``agree_px``: how far off a point may lie and still count for the start.
+    ``agree_px``: how far off a point may lie and still count for the start. ``near``: the line is known to
+    lie so near, and is not sought through pairs of points.
     """
     if len(edges.rays) < 6:
         return None
@@ -115,7 +118,8 @@ def fit_up(edges: Edges, up_cam: Array, lens: Lens, *, dip_rad: float, agree_px:
     pixel = lens.pixel_rad
     target = -(edges.rays @ up_cam + np.sin(dip_rad))
     strength = np.clip(edges.gain / 20, 0.02, 1.0)
-    start, sign = _start(design, target, strength, np.sign(edges.step_grey), agree_px * pixel)
+    tried = np.zeros((1, 2)) if near else _tries(design, target, strength)
+    start, sign = _start(tried, design, target, strength, np.sign(edges.step_grey), agree_px * pixel)
     precision = 1 / (edges.sd_px**2 + MODEL_PX**2)
     precision = np.where(np.sign(edges.step_grey) == sign, precision, 0)
     precision *= np.minimum(1, (edges.gradient_grey_px / 4) ** 2)
@@ -168,8 +172,8 @@ def bow_shape(along_px: Array) -> Array:
     return np.asarray(bend / max(float(bend @ bend), 1e-9))
 
 
-def _start(design: Array, target: Array, strength: Array, sign: Array, agree: float) -> tuple[Array, float]:
-    """(a, b) on which most of the strength agrees, over pairs of well separated points, and its step sign."""
+def _tries(design: Array, target: Array, strength: Array) -> Array:
+    """(a, b) through pairs of well separated points, and none at all."""
     order = np.argsort(-strength, kind="stable")[: max(24, len(strength) // 2)]
     order = np.sort(order)
     picked = order[np.linspace(0, len(order) - 1, min(28, len(order))).astype(int)]
@@ -180,7 +184,13 @@ def _start(design: Array, target: Array, strength: Array, sign: Array, agree: fl
     i, j, a, b, det = i[good], j[good], a[good], b[good], det[good]
     ti, tj = target[picked[i]], target[picked[j]]
     tried = np.column_stack([(ti * b[:, 1] - tj * a[:, 1]) / det, (tj * a[:, 0] - ti * b[:, 0]) / det])
-    tried = np.vstack([tried, np.zeros(2)])
+    return np.vstack([tried, np.zeros(2)])
+
+
+def _start(
+    tried: Array, design: Array, target: Array, strength: Array, sign: Array, agree: float
+) -> tuple[Array, float]:
+    """That (a, b) of those tried on which most of the strength agrees, and its step sign."""
     miss = np.abs(target[None, :] - tried @ design.T)
     near = strength * np.maximum(0, 1 - (miss / agree) ** 2)
     sides = (1.0, -1.0)

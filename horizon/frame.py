@@ -65,7 +65,8 @@ class HorizonFit:
     that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
     line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
     the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
-    towards ``up_cam``. ``step_grey``: median step of the edge, sky side minus surface. ``followed``: found
+    towards ``up_cam``. ``step_grey``: median step of the edge, sky side minus surface; ``edge_shape``:
+    number of its shape. ``followed``: found
     from the start, without a search; ``judged``: by its own sides, not by those of a frame just before.
     ``line``: what is kept of the edge points, to read them with another dip. ``reason``: "" or why the frame
     was refused (then the rest is NaN).
@@ -81,6 +82,7 @@ class HorizonFit:
     brighter_grey: float
     sky_odds: float
     step_grey: float
+    edge_shape: int
     followed: bool
     judged: bool
     line: KeptLine
@@ -129,7 +131,7 @@ def refused(reason: str) -> HorizonFit:
     nan, nan3 = float("nan"), np.full(3, np.nan)
     unknown = np.full((2, 2), nan)
     return HorizonFit(
-        nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, nan, False, False, no_line(), reason
+        nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, nan, 0, False, False, no_line(), reason
     )
 
 
@@ -154,7 +156,10 @@ def measure_frame(
     full = full_size(luma, lens, covered)
     near = edges = None
     if start is not None:
-        near, edges = _refine(full, start, dip_rad, agree_px=3.0, sparse_first=judged is None)
+        known = None if judged is None else judged.edge_shape
+        near, edges = _refine(full, start, dip_rad, agree_px=3.0, known=known)
+        if known is not None and (near is None or _why_not(near, full)):
+            near, edges = _refine(full, start, dip_rad, agree_px=3.0)
         near = None if near is None or _why_not(near, full) else near
     if near is not None and edges is not None and start is not None and judged is not None:
         way = 1.0 if float(near.up_cam @ start) > 0 else -1.0
@@ -214,7 +219,7 @@ def edge_points(
     return EdgePoints(pixels(lens, edges.rays), fit.agreeing)
 
 
-def _edges(at: Scale, up_cam: Array, dip_rad: float, every: int = 1) -> Edges:
+def _edges(at: Scale, up_cam: Array, dip_rad: float, every: int = 1, shape: int | None = None) -> Edges:
     return find_edges(
         at.luma,
         at.lens,
@@ -225,6 +230,7 @@ def _edges(at: Scale, up_cam: Array, dip_rad: float, every: int = 1) -> Edges:
         area=at.area,
         covered=at.covered,
         every=every,
+        shape=shape,
     )
 
 
@@ -287,16 +293,17 @@ def _same_line(up_cam: Array, other: Array) -> bool:
 
 
 def _refine(
-    full: Scale, up_cam: Array, dip_rad: float, *, agree_px: float, sparse_first: bool = True
+    full: Scale, up_cam: Array, dip_rad: float, *, agree_px: float, known: int | None = None
 ) -> tuple[LineFit, Edges] | tuple[None, None]:
     """Full-resolution fit, repeated from its own result so that the last profiles stand on the line.
 
-    ``sparse_first``: the first time only to get there, by some of the profiles.
+    ``known``: edge shape of a line that lay near a moment ago; without it, the first time is only to get
+    there, by some of the profiles.
     """
-    up, agree = up_cam, agree_px
-    for every in (SPARSE if sparse_first else 1, 1):
-        edges = _edges(full, up, dip_rad, every)
-        fit = fit_up(edges, up, full.lens, dip_rad=dip_rad, agree_px=agree)
+    up, agree, near = up_cam, agree_px, known is not None
+    for every in (1 if near else SPARSE, 1):
+        edges = _edges(full, up, dip_rad, every, known)
+        fit = fit_up(edges, up, full.lens, dip_rad=dip_rad, agree_px=agree, near=near)
         if fit is None:
             if every > 1:
                 continue
@@ -402,6 +409,7 @@ def _result(
         sign * said.brighter_grey,
         sign * said.sky_odds,
         sign * fit.step_grey,
+        edges.shape,
         followed,
         judged,
         kept_line(edges, fit, sign * fit.up_cam, full.lens),

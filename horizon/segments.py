@@ -59,12 +59,12 @@ def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
         stream = container.streams.video[0]
         base = float(stream.time_base or 0)
         try:
-            first = next(container.decode(stream))
-            if first.pts is None or base <= 0 or first.is_corrupt:
+            first_pts = _first_pts(container, stream)
+            if first_pts is None or base <= 0:
                 return []
-            begins.append(first.pts)
+            begins.append(first_pts)
             for k in range(1, count):
-                target = first.pts + round(k * step_s / base)
+                target = first_pts + round(k * step_s / base)
                 container.seek(target, stream=stream)
                 packet = next(container.demux(stream))
                 if packet.pts is None or not packet.is_keyframe or not begins[0] <= packet.pts <= target:
@@ -205,35 +205,54 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
     if not wanted:
         return
     ends_s = [*(t_s for _, t_s in wanted[1:]), max(facts.duration_s, wanted[-1][1])]
-    last_s = -math.inf
-    with opened(facts.path) as container:
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
+    reached_s = -math.inf
+    container, stream = _to_go_through(facts)
+    try:
         base = float(stream.time_base or 0)
-        frames = container.decode(stream)
         try:
-            first = next(frames)
+            first_pts = _first_pts(container, stream) or 0
         except (*DECODING, StopIteration):
             return
-        first_pts = first.pts or 0
+        frames: Iterator[Any] = iter(())
         for (number, t_s), until_s in zip(wanted, ends_s, strict=True):
-            frame = first if abs(t_s) <= SAME_S else None
-            for attempt in ("ahead", "sought", "from the beginning") if frame is None else ():
+            frame, last_s, reached_s = None, reached_s, t_s
+            for attempt in ("ahead", "sought", "from the beginning"):
                 if attempt == "ahead" and not 0 < t_s - last_s <= AHEAD_S:
                     continue
                 try:
-                    if attempt != "ahead":
-                        target = first_pts + (round(t_s / base) if attempt == "sought" and base > 0 else 0)
+                    if attempt == "sought" and base > 0:
+                        # A key frame is there at once, without those that the decoder reads ahead.
+                        target = first_pts + round(t_s / base)
                         container.seek(target, stream=stream)
+                        frame = _on_its_own(stream, next(container.demux(stream)), target * base)
+                        if frame is not None:
+                            # From here, nothing can be decoded on.
+                            reached_s = -math.inf
+                            break
+                        container.seek(target, stream=stream)
+                    elif attempt == "from the beginning":
+                        # Opened anew: where seeking fails, to seek the beginning may fail as well.
+                        container.close()
+                        container, stream = _to_go_through(facts)
+                    if attempt != "ahead":
                         frames = container.decode(stream)
                     frame = _reached(frames, first_pts * base + t_s)
-                except (OverflowError, *DECODING):
+                except (OverflowError, StopIteration, *DECODING):
                     frame = None
                 if frame is not None:
                     break
-            last_s = t_s
             if frame is not None:
                 yield Shown(number, t_s, max(until_s, t_s), frame)
+    finally:
+        container.close()
+
+
+def _to_go_through(facts: ClipFacts) -> tuple[Any, Any]:
+    """The clip newly opened, and its pictures' stream, to be decoded by several threads."""
+    container = opened(facts.path)
+    stream = container.streams.video[0]
+    stream.thread_type = "AUTO"
+    return container, stream
 
 
 def spread_lumas(
@@ -253,34 +272,33 @@ def spread_lumas(
     def reduced(frame: Any) -> NDArray[np.uint8]:
         return np.asarray(cv2.resize(luma_of(frame), size, interpolation=cv2.INTER_AREA), np.uint8)
 
-    with opened(facts.path) as container:
-        stream = container.streams.video[0]
-        # One thread gives a frame as soon as it is decoded, several only when each of them has one.
-        stream.codec_context.thread_count = 1
-        step = facts.duration_s / most / float(stream.time_base or 1)
-        numbers = range(most) if which is None else which
-        targets = [(stream.start_time or 0) + int((k + 0.5) * step) for k in numbers]
-        for first, *others in _by_key_frame(container, stream, targets):
-            with suppress(OverflowError, StopIteration, *DECODING):
-                # Not the packet seen before: to seek drops what the decoder still holds of another frame.
-                container.seek(first, stream=stream)
-                packet = next(container.demux(stream))
-                if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
-                    frames = alone(stream, packet)
-                    if frames:
-                        found[packet.pts] = reduced(frames[0])
-                else:
-                    others = [first, *others]
-                if not others:
-                    continue
-                container.seek(first, stream=stream)
-                for frame in container.decode(stream):
-                    if frame.pts is not None and frame.pts >= others[0]:
-                        # A short clip gives one frame for several targets: it counts once.
-                        found[frame.pts] = reduced(frame)
-                        others = [target for target in others if target > frame.pts]
-                        if not others:
-                            break
+    # One thread gives a frame as soon as it is decoded, several only when each of them has one.
+    container = _OPEN.clip(facts, 1)
+    stream = container.streams.video[0]
+    step = facts.duration_s / most / float(stream.time_base or 1)
+    numbers = range(most) if which is None else which
+    targets = [(stream.start_time or 0) + int((k + 0.5) * step) for k in numbers]
+    for first, *others in _by_key_frame(container, stream, targets):
+        with suppress(OverflowError, StopIteration, *DECODING):
+            # Not the packet seen before: to seek drops what the decoder still holds of another frame.
+            container.seek(first, stream=stream)
+            packet = next(container.demux(stream))
+            if packet.is_keyframe and packet.pts is not None and packet.pts not in found:
+                frames = alone(stream, packet)
+                if frames:
+                    found[packet.pts] = reduced(frames[0])
+            else:
+                others = [first, *others]
+            if not others:
+                continue
+            container.seek(first, stream=stream)
+            for frame in container.decode(stream):
+                if frame.pts is not None and frame.pts >= others[0]:
+                    # A short clip gives one frame for several targets: it counts once.
+                    found[frame.pts] = reduced(frame)
+                    others = [target for target in others if target > frame.pts]
+                    if not others:
+                        break
     return found
 
 
@@ -292,6 +310,31 @@ def _by_key_frame(container: Any, stream: Any, targets: Iterable[int]) -> list[l
             container.seek(target, stream=stream)
             found.setdefault(next(container.demux(stream)).pts, []).append(target)
     return list(found.values())
+
+
+def _first_pts(container: Any, stream: Any) -> int | None:
+    """Stamp of the first frame that an open clip shows; None where it has none. It stands anywhere then."""
+    packets = container.demux(stream)
+    first, second = next(packets), next(packets)
+    plain = first.is_keyframe and not first.is_discard and None not in (first.pts, second.pts)
+    if plain and first.pts < second.pts:
+        return int(first.pts)
+    # Pictures before the key frame, or none to be shown.
+    container.seek(stream.start_time or 0, stream=stream)
+    frame = next(container.decode(stream))
+    return None if frame.pts is None or frame.is_corrupt else int(frame.pts)
+
+
+def _on_its_own(stream: Any, packet: Any, at_s: float) -> Any:
+    """The key frame in a packet where it is the one of that time of the stream; else None."""
+    if (
+        packet.pts is None
+        or not packet.is_keyframe
+        or abs(float(packet.pts * stream.time_base) - at_s) > SAME_S
+    ):
+        return None
+    frames = alone(stream, packet)
+    return frames[0] if len(frames) == 1 and not frames[0].is_corrupt else None
 
 
 def _reached(frames: Iterator[Any], at_s: float) -> Any:

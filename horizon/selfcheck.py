@@ -44,6 +44,7 @@ __all__ = [
     "SelfCheck",
     "fits_in",
     "self_check",
+    "self_check_begun",
     "summed_up",
     "turned_pictures",
 ]
@@ -139,18 +140,29 @@ def self_check(
 
     ``executor`` measures samples side by side; None does it here. ``progress`` is told the share done.
     """
+    return self_check_begun(samples, measure, executor=executor)(progress)
+
+
+def self_check_begun(
+    samples: Iterable[Sample], measure: Measure = measure_frame, *, executor: Executor | None = None
+) -> Callable[[Callable[[float], None] | None], SelfCheck]:
+    """The same, begun by the executor; what is given back sees to its end, told whom to tell the share."""
     work = partial(_rows, measure=measure)
     # With an executor, the first are measured while the last are still being found.
     waiting = [
         partial(work, one) if executor is None else executor.submit(work, one).result for one in samples
     ]
-    found: list[tuple[str, float, bool, float, float, float]] = []
-    for number, rows in enumerate(waiting, 1):
-        found += rows()
-        if progress is not None:
-            progress(number / len(waiting))
-    table = pd.DataFrame(found, columns=COLUMNS)
-    return summed_up(table.dropna(subset=["read_deg"]).reset_index(drop=True), len(table))
+
+    def ended(progress: Callable[[float], None] | None) -> SelfCheck:
+        found: list[tuple[str, float, bool, float, float, float]] = []
+        for number, rows in enumerate(waiting, 1):
+            found += rows()
+            if progress is not None:
+                progress(number / len(waiting))
+        table = pd.DataFrame(found, columns=COLUMNS)
+        return summed_up(table.dropna(subset=["read_deg"]).reset_index(drop=True), len(table))
+
+    return ended
 
 
 def summed_up(rows: pd.DataFrame, turned: int) -> SelfCheck:

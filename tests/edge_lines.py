@@ -26,6 +26,7 @@ def edges_of(ray, lens, *, along_px=None, sd_px=0.2):
         length_px=float(np.ptp(along_px)),
         seen=n,
         softness_px=0.9,
+        shape=0,
     )
 
 

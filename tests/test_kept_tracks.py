@@ -11,8 +11,7 @@ import pytest
 import attitude.check
 from attitude.check import examine
 from attitude.kept_tracks import CACHE_VARIABLE, keep, keep_looks, kept, kept_looks, track_key
-from attitude.self_checked import Looked
-from attitude.self_checked import checked as self_checked
+from attitude.self_checked import Looked, check_begun
 from horizon.clip import ClipError, probe
 from horizon.cone import KeptLine
 from horizon.lens import lens_from_hfov
@@ -277,6 +276,6 @@ def test_the_self_check_turns_key_frames_where_there_are_enough(filmed, looked, 
 
     monkeypatch.setattr("attitude.self_checked.ENOUGH", enough)
     monkeypatch.setattr("attitude.self_checked.frames_at", noted)
-    self_checked([Looked(facts, lens, looked, "")], progress=lambda share: None)
+    check_begun([Looked(facts, lens, looked, "")])(lambda share: None)
     assert asked
     assert (set(asked) <= set(looked.frame[looked.is_key].tolist())) == (enough == 1)

@@ -207,6 +207,7 @@ def _judged(
     folder = out if out is not None else shoot.folder / "result"
     lenses = {clip: known.lens for clip, known in footage.lenses.items()}
     left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
+    keys_s = {one.clip: one.keys_s * clip_sheet_of(one.clip, shoot).time_scale for one in footage.looked}
     folder.mkdir(parents=True, exist_ok=True)
     # Until everything is drawn, nothing of an earlier check is touched.
     with waiting_folder(folder) as waiting:
@@ -219,6 +220,7 @@ def _judged(
             waiting,
             earlier=folder,
             small=small,
+            keys_s=keys_s,
             executor=executor,
             progress=progress,
         )

@@ -4,8 +4,9 @@ Worst is meant over a second, as for the time out of tolerance: a single frame i
 camera being turned over. Of that second the look is shown whose lean is nearest to its mean.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -13,11 +14,15 @@ from numpy.typing import NDArray
 
 from attitude.picture import SMOOTH_S, smoothed
 
-__all__ = ["Moment", "shown_moments", "worst_moments"]
+__all__ = ["NO_KEYS", "Moment", "shown_moments", "worst_moments"]
 
+Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 MOST_WORST, APART_S = 12, 4.0
+# A frame that decodes on its own shows the same if it leans by no more than this otherwise.
+ALIKE_DEG = 0.01
+NO_KEYS: Mapping[str, Array] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -29,25 +34,29 @@ class Moment:
     caption: str
 
 
-def shown_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
+def shown_moments(kept: pd.DataFrame, keys_s: Mapping[str, Array] = NO_KEYS) -> tuple[Moment, ...]:
     """The moment that leans most, a typical one and, where there is one, one upside down; else the first.
 
-    kept : as of :func:`attitude.picture.footage_roll`.
+    kept : as of :func:`attitude.picture.footage_roll`. keys_s : by clip, times as filmed of the frames that
+    decode on their own; of frames that show the same they are taken, which spares decoding up to others.
     """
     if kept.empty:
         return ()
     kept = kept.reset_index(drop=True)
+    alone = np.zeros(len(kept), bool)
+    for clip, times_s in keys_s.items():
+        alone |= (kept["clip"] == clip).to_numpy(bool) & np.isin(kept["t_s"].to_numpy(float), times_s)
     tilt = kept["tilt_deg"].to_numpy(float)
     over = kept["pose_deg"].abs().to_numpy(float) > 90
     upright = np.flatnonzero(~over) if (~over).any() else np.arange(len(kept))
 
     def typical(rows: Rows) -> int:
-        return int(rows[np.argmin(np.abs(tilt[rows] - np.median(tilt[rows])))])
+        return _nearest(rows, np.abs(tilt[rows] - np.median(tilt[rows])), alone)
 
     smooth = smoothed(kept, "tilt_deg")
     worst = int(upright[np.argmax(np.abs(smooth[upright]))])
     chosen = [
-        (_nearest_to_mean(kept, smooth, worst), "Where it leans most"),
+        (_nearest_to_mean(kept, smooth, worst, alone), "Where it leans most"),
         (typical(upright), "A typical frame"),
     ]
     if over.any() and (~over).any():
@@ -86,14 +95,21 @@ def worst_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
     take(lambda beside: beside < share)
     take(lambda beside: True)
     taken.sort(key=lambda row: -abs(smooth[row]))
-    return tuple(_moment(kept, _nearest_to_mean(kept, smooth, row), "") for row in taken)
+    alone = np.zeros(len(kept), bool)
+    return tuple(_moment(kept, _nearest_to_mean(kept, smooth, row, alone), "") for row in taken)
 
 
-def _nearest_to_mean(kept: pd.DataFrame, smooth: NDArray[np.float64], row: int) -> int:
+def _nearest_to_mean(kept: pd.DataFrame, smooth: Array, row: int, alone: NDArray[np.bool_]) -> int:
     """The row of the second about one whose tilt is nearest to that second's mean."""
     same = (kept["clip"] == kept["clip"].iloc[row]) & (kept["pose_deg"] == kept["pose_deg"].iloc[row])
     near = np.flatnonzero(same & ((kept["t_s"] - kept["t_s"].iloc[row]).abs() <= SMOOTH_S / 2))
-    return int(near[np.argmin(np.abs(kept["tilt_deg"].to_numpy(float)[near] - smooth[row]))])
+    return _nearest(near, np.abs(kept["tilt_deg"].to_numpy(float)[near] - smooth[row]), alone)
+
+
+def _nearest(rows: Rows, off_deg: Array, alone: NDArray[np.bool_]) -> int:
+    """Of the rows the one that is least off, or one of the frames ``alone`` that is as good."""
+    able = alone[rows] & (off_deg <= off_deg.min() + ALIKE_DEG)
+    return int(rows[np.argmin(np.where(able, off_deg, np.inf) if able.any() else off_deg)])
 
 
 def _moment(kept: pd.DataFrame, row: int, caption: str) -> Moment:

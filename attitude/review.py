@@ -36,7 +36,7 @@ from attitude.kept_review import (
     keep_drawn,
     line_reach_rad,
 )
-from attitude.moments import Moment, shown_moments, worst_moments
+from attitude.moments import NO_KEYS, Moment, shown_moments, worst_moments
 from attitude.progress import Progress, Share, stage
 from attitude.recording import content_digest
 from attitude.reference_lines import WORDS
@@ -55,6 +55,7 @@ from horizon.draw import (
 )
 from horizon.frame import EdgePoints, edge_points
 from horizon.lens import Lens, scaled
+from horizon.looking import in_order
 from horizon.measure import ClipTrack
 from horizon.reference import reference_points
 from horizon.segments import frames_at
@@ -68,8 +69,10 @@ Image = NDArray[np.uint8]
 FPS, LONGEST_PX, SHORTEST_PX = 10, 960, 640
 SIZING = Sizing(FPS, LONGEST_PX)
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
-CRF, KEY_EVERY, PRESET = 32, FPS, "superfast"
+CRF, KEY_EVERY, PRESET = 29, FPS, "ultrafast"
 SHEET_PX, GAP_PX = 1280, 8
+# Small pictures that are drawn in one go.
+TOGETHER = 10
 NONE_MADE: Mapping[str, SmallPictures] = MappingProxyType({})
 
 
@@ -92,6 +95,7 @@ def look_through(
     *,
     earlier: Path | None = None,
     small: Mapping[str, SmallPictures] = NONE_MADE,
+    keys_s: Mapping[str, Array] = NO_KEYS,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> LookedThrough:
@@ -102,12 +106,13 @@ def look_through(
     clip): both in the time that a player shows. kept : as of :func:`attitude.picture.footage_roll`, in the
     time as filmed. Of a kind that cannot be made, no file of an earlier run is left. earlier : folder of the
     last results; where what lies there still shows the truth, no clip is read and no video written. small :
-    of clips, by name, as they were made on the way. executor : draws frames beside this process.
+    of clips, by name, as they were made on the way. keys_s : as of
+    :func:`attitude.moments.shown_moments`. executor : draws frames beside this process.
     """
     folder.mkdir(parents=True, exist_ok=True)
     views = [view_of(track, lenses[track.clip], frames, left_out.get(track.clip, ())) for track in tracks]
     width_px, height_px = _canvas(views)
-    shown, worst = shown_moments(kept), worst_moments(kept)
+    shown, worst = shown_moments(kept, keys_s), worst_moments(kept)
     drawn = _drawn_from(views, (width_px, height_px), shown, worst, kept)
     if earlier is not None and (before := drawn_before(earlier, drawn)) is not None:
         if before.worst is not None:
@@ -146,11 +151,10 @@ def _draw_all(
     ]
     with stage(progress, "drawing the review video") as told:
         drawing = [task if executor is None else executor.submit(task).result for task in tasks]
-        film = _film(views, (width_px, height_px), wanted, small, segments, told)
+        film = _film(views, (width_px, height_px), wanted, small, segments, executor, told)
         try:
             with whole_file(folder / VIDEO) as waiting:
-                planar = (np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8) for image in film)
-                write_clip(waiting, planar, FPS, crf=CRF, key_every=KEY_EVERY, preset=PRESET)
+                write_clip(waiting, film, FPS, crf=CRF, key_every=KEY_EVERY, preset=PRESET)
         except ClipError as error:
             (folder / VIDEO).unlink(missing_ok=True)
             notes = (f"no review video: {error}",)
@@ -195,25 +199,62 @@ def _film(
     wanted: _Wanted,
     small: Mapping[str, SmallPictures],
     segments: list[Segment],
+    executor: Executor | None,
     told: Share,
 ) -> Iterator[Image]:
-    """Pictures of the review video, in BGR; on the way the wanted moments are drawn and segments noted."""
+    """Pictures of the review video, planar; on the way the wanted moments are drawn and segments noted."""
     whole_s = sum(view.track.facts.duration_s for view in views)
     count = 0
     for view in views:
-        first = count
-        for shown in _pictures(view, small.get(view.track.clip)):
-            _draw_tile(view, shown, wanted)
-            until = math.ceil((shown.until_s - ROUNDED_S) * FPS)
-            if first + until <= count:
-                continue
-            place = place_at(view, shown.t_s)
-            scene = _scene(view, shown, place, canvas_px)
-            while count < first + until:
-                yield captioned(scene, _caption(view, place, (count - first) / FPS))
-                count += 1
+        first, made = count, small.get(view.track.clip)
+        # Small pictures go to other processes; of frames, no more than one is held at a time.
+        apart = made is not None and made.whole
+        stretches = _stretches(_pictures(view, made), TOGETHER if apart else 1)
+        tasks = (partial(_drawn_stretch, view, canvas_px, wanted, one) for one in stretches)
+        for images, tiles in in_order(executor if apart else None, tasks):
+            wanted.tiles.update(tiles)
+            yield from images
+            count += len(images)
             told(min(1.0, count / FPS / whole_s) if whole_s > 0 else None)
         segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
+
+
+_Stretch = list[tuple[Coloured, list[float]]]
+
+
+def _stretches(pictures: Iterable[Coloured], together: int) -> Iterator[_Stretch]:
+    """The pictures, some at a time, each with the times at which the clip's part of the video shows it."""
+    stretch: _Stretch = []
+    done = 0
+    for shown in pictures:
+        until = max(done, math.ceil((shown.until_s - ROUNDED_S) * FPS))
+        stretch.append((shown, [number / FPS for number in range(done, until)]))
+        done = until
+        if len(stretch) == together:
+            yield stretch
+            stretch = []
+    if stretch:
+        yield stretch
+
+
+def _drawn_stretch(
+    view: View, canvas_px: tuple[int, int], wanted: _Wanted, stretch: _Stretch
+) -> tuple[list[Image], dict[Moment, tuple[Image, str]]]:
+    """Planar pictures of the video, and of the wanted moments those that are among them."""
+    cv2.setNumThreads(1)
+    images: list[Image] = []
+    tiles: dict[Moment, tuple[Image, str]] = {}
+    for shown, times_s in stretch:
+        moment = wanted.worst.get((view.track.clip, shown.index))
+        if moment is not None:
+            tiles[moment] = _tile(view, shown, moment, wanted.tile_px)
+        if times_s:
+            place = place_at(view, shown.t_s)
+            scene = _scene(view, shown, place, canvas_px)
+            for t_s in times_s:
+                image = captioned(scene, _caption(view, place, t_s))
+                images.append(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8))
+    return images, tiles
 
 
 def _pictures(view: View, small: SmallPictures | None) -> Iterable[Coloured]:
@@ -242,17 +283,14 @@ def _whole_frame(view: View, moment: Moment, frame: int, row: int) -> Picture | 
     return None
 
 
-def _draw_tile(view: View, shown: Coloured, wanted: _Wanted) -> None:
-    """One of the worst moments, where the frame is one."""
-    moment = wanted.worst.get((view.track.clip, shown.index))
-    if moment is None:
-        return
+def _tile(view: View, shown: Coloured, moment: Moment, tile_px: tuple[int, int]) -> tuple[Image, str]:
+    """One of the worst moments, and what it is."""
     place = place_at(view, shown.t_s)
     # Drawn at twice the size: thin lines close together stay apart when they are made small smoothly.
-    large = _scene(view, shown, place, (2 * wanted.tile_px[0], 2 * wanted.tile_px[1]))
-    picture = np.asarray(cv2.resize(large, wanted.tile_px, interpolation=cv2.INTER_AREA), np.uint8)
+    large = _scene(view, shown, place, (2 * tile_px[0], 2 * tile_px[1]))
+    picture = np.asarray(cv2.resize(large, tile_px, interpolation=cv2.INTER_AREA), np.uint8)
     tile = captioned(picture, _caption(view, place, shown.t_s))
-    wanted.tiles[moment] = (tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}")
+    return tile, f"{moment.clip} at {shown.t_s:.1f} s: {place.words}"
 
 
 def _points(view: View, shown: Shown, place: Place) -> EdgePoints:

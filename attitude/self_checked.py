@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 import attitude
 import horizon
@@ -40,6 +41,16 @@ class Looked:
     looks: ClipLooks
     key: str
 
+    @property
+    def clip(self) -> str:
+        """Its name."""
+        return self.facts.path.name
+
+    @property
+    def keys_s(self) -> NDArray[np.float64]:
+        """Clip times of the key frames among its looks."""
+        return self.looks.t_s[self.looks.is_key]
+
 
 def check_begun(clips: Sequence[Looked], *, executor: Executor | None = None) -> Callable[[Share], SelfCheck]:
     """A few measured frames turned by known angles and measured again, or as that was read before.
@@ -48,7 +59,7 @@ def check_begun(clips: Sequence[Looked], *, executor: Executor | None = None) ->
     """
     keys = [one.key for one in clips]
     key = key_of("self-check", code_digest(horizon, attitude), *keys) if all(keys) else ""
-    names = [one.facts.path.name for one in clips]
+    names = [one.clip for one in clips]
     before = read_kept(key, lambda held: _as_kept(held, names))
     if before is not None:
         return lambda _: before
@@ -96,8 +107,8 @@ def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
         wanted = list(zip(chosen["frame"].tolist(), chosen["t_s"].tolist(), strict=True))
         its_roll_deg = dict(zip(chosen["frame"], chosen["roll_deg"], strict=True))
         for frame in frames_at(clip.facts, wanted):
-            name, roll_deg = clip.facts.path.name, its_roll_deg[frame.index]
-            yield Sample(name, frame.t_s, frame.luma(), clip.lens, float(roll_deg))
+            roll_deg = its_roll_deg[frame.index]
+            yield Sample(clip.clip, frame.t_s, frame.luma(), clip.lens, float(roll_deg))
 
 
 def _spread(frames: pd.DataFrame, count: int) -> list[int]:

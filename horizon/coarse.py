@@ -16,6 +16,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from .angles import angles_from_up
 from .lens import Lens, rays, scaled
@@ -50,8 +51,7 @@ class _Table:
     width_px: int
     height_px: int
     roll_rad: Array
-    cell: NDArray[np.intp]
-    cells: int
+    members: csr_array
     first_theta_rad: float
     step_rad: float
     count: Array
@@ -71,8 +71,13 @@ def _table(lens: Lens) -> _Table:
     first = float(theta.min())
     cell = ((theta - first) / step).astype(np.intp)
     cells = int(cell.max()) + 1
-    count = np.stack([np.bincount(row, minlength=cells).astype(float) for row in cell])
-    return _Table(width, height, roll, cell, cells, first, step, count, ray.reshape(height, width, 3))
+    # One row for each cell of each roll, with its pixels: all sums of a picture are one product.
+    numbered = (cell + cells * np.arange(len(roll))[:, None]).ravel().astype(np.int32)
+    pixel = np.tile(np.arange(cell.shape[1], dtype=np.int32), len(roll))
+    ones = np.ones(len(pixel), np.float32)
+    members = csr_array((ones, (numbered, pixel)), (cells * len(roll), cell.shape[1]))
+    count = np.asarray(members.sum(axis=1, dtype=float)).reshape(len(roll), cells)
+    return _Table(width, height, roll, members, first, step, count, ray.reshape(height, width, 3))
 
 
 def gradients(picture: Array32) -> tuple[Array32, Array32]:
@@ -120,19 +125,19 @@ def candidates(
     found: list[Candidate] = []
     clipped = np.minimum(1.0, CLIP_GREY / np.maximum(length, 1e-6))
     direction = 1.0 / (length + noise + 0.3)
-    for weight in (clipped, direction):
-        weighted = [np.asarray(gradient * weight, np.float64).ravel() for gradient in (gx, gy)]
-        found += _best_cells(table, weighted[0], weighted[1], luma.shape)
+    weighted = [(gradient * weight).ravel() for weight in (clipped, direction) for gradient in (gx, gy)]
+    sums = np.asarray(table.members @ np.column_stack(weighted), np.float64)
+    for along_x, along_y in (sums[:, :2].T, sums[:, 2:].T):
+        found += _best_cells(table, along_x, along_y, luma.shape)
     found += _through_transitions(table.rays, gy, noise, table.step_rad)
     found += _through_transitions(table.rays.transpose(1, 0, 2), gx.T, noise, table.step_rad)
     return _without_twins(found, table.step_rad)
 
 
-def _best_cells(table: _Table, gx: Array, gy: Array, shape: tuple[int, ...]) -> list[Candidate]:
-    total = np.empty_like(table.count)
-    for i, roll in enumerate(table.roll_rad):
-        across = gx * np.sin(roll) + gy * np.cos(roll)
-        total[i] = np.bincount(table.cell[i], weights=across, minlength=table.cells)
+def _best_cells(table: _Table, along_x: Array, along_y: Array, shape: tuple[int, ...]) -> list[Candidate]:
+    """The cells with the strongest gradient across them; ``along_x``, ``along_y``: of each the sums."""
+    turned = np.stack([np.sin(table.roll_rad), np.cos(table.roll_rad)])[:, :, None]
+    total = turned[0] * along_x.reshape(table.count.shape) + turned[1] * along_y.reshape(table.count.shape)
     # Three cells together: between two rolls of the grid a line crosses that many at its ends.
     kernel = np.ones((1, 3))
     total = cv2.filter2D(total, -1, kernel, borderType=cv2.BORDER_CONSTANT)

@@ -246,13 +246,13 @@ def lines_of(look: Look) -> list[Line]:
 
 def _line_at(look: Look, up_cam: Array, among: list[LineFit] | None) -> Line | None:
     """The line of the reduced picture near ``up_cam``, judged ``among`` the others where known."""
-    fit = _small_fit(look, up_cam)
+    fit = _small_fit(look, up_cam, near=True)
     return None if fit is None else _line(look, fit, among)
 
 
-def _small_fit(look: Look, up_cam: Array) -> LineFit | None:
+def _small_fit(look: Look, up_cam: Array, *, near: bool = False) -> LineFit | None:
     small = look.small
-    return fit_up(_edges(small, up_cam, 0.0), up_cam, small.lens, dip_rad=0.0, agree_px=AGREE_PX)
+    return fit_up(_edges(small, up_cam, 0.0), up_cam, small.lens, dip_rad=0.0, agree_px=AGREE_PX, near=near)
 
 
 def _line(look: Look, fit: LineFit, among: list[LineFit] | None) -> Line:
@@ -308,6 +308,7 @@ def _refine(
             if every > 1:
                 continue
             return None, None
+        near = True
         if every == 1 and apart_rad(fit.up_cam, up) < SETTLED * full.half_px * full.lens.pixel_rad:
             break
         up, agree = fit.up_cam, AGREE_PX

@@ -21,7 +21,7 @@ from .overlay import MASK_PX, burnt_in
 from .segments import Segment, SegmentReader, key_segments, let_go, look_number, spread_lumas
 from .small import Making, Sizing, SmallPicture, SmallPictures
 
-__all__ = ["ReadThrough", "Sparing", "look_through"]
+__all__ = ["ReadThrough", "Sparing", "in_order", "look_through"]
 
 Luma = NDArray[np.uint8]
 
@@ -34,10 +34,12 @@ FEWEST_LOOKS = 100
 RUN, RUN_S, SHORT_RUN_S = 12, 5.2, 2.4
 AHEAD = 8
 INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
-# A clip so long may be looked at by its key frames if they are no further apart than the second time, one in
-# the first time at most; and in so many segments by all looks, for the clocks. It is well when the
-# clip's mean roll is known nearly as well: the floor under any lean is four times that.
-LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (0.5, 2.5), 8, 0.01
+# A clip so long may be looked at by its key frames if they are no further apart than the last time, one in
+# the first time at most, which is longer in longer clips, up to the second; and in so many segments by all
+# looks, for the clocks. It is well when the clip's mean roll is known nearly as well: the floor under any
+# lean is four times that.
+LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (0.5, 2.0, 2.5), 8, 0.01
+MANY_KEYS = 900
 SPARED = 0.7  # share of the work that the key frames are
 # Looks spread over the clip that tell burnt-in marks from the scene.
 MASK_LOOKS, MASK_AT_ONCE = 12, 6
@@ -211,13 +213,15 @@ def _by_key_frames(
     facts = job.facts
     if min(facts.duration_s, job.until_s) < LONG_S or len(segments) <= 2 * DENSE:
         return None
-    at_keys = replace(job, step_s=max(job.step_s, KEYS_APART_S[0]))
+    least_s, most_s, gap_s = KEYS_APART_S
+    apart_s = min(max(least_s, facts.duration_s / MANY_KEYS), most_s)
+    at_keys = replace(job, step_s=max(job.step_s, apart_s))
     parts: list[_Part[_AnyLook]] = []
     tasks = (partial(_looks_at, at_keys, segment, keys_only=True) for segment in segments)
     last_s = 0.0
     for part in in_order(executor, tasks):
         times_s = np.array([last_s, *(look.t_s for look in part.looks)])
-        if not part.clean or not part.looks or np.diff(times_s).max() > KEYS_APART_S[1]:
+        if not part.clean or not part.looks or np.diff(times_s).max() > max(gap_s, 2 * apart_s):
             return None
         parts.append(part)
         last_s = part.reached_s

@@ -1,7 +1,7 @@
 """The main job on one sheet: measure, align, compare, infer, decide, write.
 
-Everything is worked out before the first file is written, and files are renamed into place: bad input
-leaves the folder as it was and an interruption leaves no half-written file.
+Results wait in a folder of their own until all are there, and are renamed into place: bad input leaves what
+was there as it was, and an interruption leaves no half-written file.
 """
 
 import datetime as dt
@@ -200,7 +200,7 @@ def _judged(
     past = [one for one in past if one.key != key]
     learned = learn(past, seen.shoot.rig)
     shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
-    # Beside the drawing, which keeps no more than one of the cores busy.
+    # Begun before the drawing, so that no core waits for the other.
     checking = check_begun(footage.looked, executor=executor)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
     kept = footage_roll(footage.tracks, shoot, found)

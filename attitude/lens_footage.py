@@ -36,7 +36,7 @@ from horizon.bundle import SeenHorizon, as_model
 from horizon.clip import ClipFacts, probe, read_frames
 from horizon.frame import edge_points, measure_frame
 from horizon.lens import Lens
-from horizon.segments import spread_lumas
+from horizon.segments import let_go, spread_lumas
 from horizon.selfcalibrate import (
     HOW_TO_TILT,
     FootageError,
@@ -182,6 +182,7 @@ def _rough(files: Sequence[ClipFacts], told: Lens, focal_sd: float, dip_rad: flo
             facts, math.ceil(SAMPLED * max(facts.duration_s, 1.0) / lasts_s), facts.width_px
         ).values()
     ]
+    let_go()
     starts = [told]
     if told.model == "pinhole" and 2 * math.degrees(math.atan(told.width_px / 2 / told.fx_px)) >= WIDE_DEG:
         starts.append(as_model(told, "fisheye"))

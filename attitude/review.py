@@ -41,7 +41,7 @@ from attitude.progress import Progress, Share, stage
 from attitude.recording import content_digest
 from attitude.reference_lines import WORDS
 from attitude.report.material import Picture, Review, Segment, picture_of
-from attitude.review_places import CLOSE_S, Place, View, place_at, view_of
+from attitude.review_places import CLOSE_S, Place, View, part_of, place_at, view_of
 from horizon.angles import angles_from_up
 from horizon.clip import ClipError, Shown, read_shown, write_clip
 from horizon.draw import (
@@ -71,8 +71,8 @@ SIZING = Sizing(FPS, LONGEST_PX)
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
 CRF, KEY_EVERY, PRESET = 29, FPS, "ultrafast"
 SHEET_PX, GAP_PX = 1280, 8
-# Small pictures that are drawn in one go.
-TOGETHER = 10
+# Small pictures that are drawn in one go, and times of the video.
+TOGETHER, MOST_TIMES = 10, 20
 NONE_MADE: Mapping[str, SmallPictures] = MappingProxyType({})
 
 
@@ -209,8 +209,16 @@ def _film(
         first, made = count, small.get(view.track.clip)
         # Small pictures go to other processes; of frames, no more than one is held at a time.
         apart = made is not None and made.whole
-        stretches = _stretches(_pictures(view, made), TOGETHER if apart else 1)
-        tasks = (partial(_drawn_stretch, view, canvas_px, wanted, one) for one in stretches)
+        tasks = (
+            partial(
+                _drawn_stretch,
+                part_of(view, stretch[0].shown.t_s, stretch[-1].shown.t_s),
+                canvas_px,
+                wanted.tile_px,
+                stretch,
+            )
+            for stretch in _stretches(view, _pictures(view, made), wanted, TOGETHER if apart else 1)
+        )
         for images, tiles in in_order(executor if apart else None, tasks):
             wanted.tiles.update(tiles)
             yield from images
@@ -219,39 +227,49 @@ def _film(
         segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
 
 
-_Stretch = list[tuple[Coloured, list[float]]]
+@dataclass(frozen=True)
+class _Drawing:
+    """A picture to draw: at times of the clip's part of the video, and as one of the worst moments."""
+
+    shown: Coloured
+    times_s: list[float]
+    moment: Moment | None
 
 
-def _stretches(pictures: Iterable[Coloured], together: int) -> Iterator[_Stretch]:
-    """The pictures, some at a time, each with the times at which the clip's part of the video shows it."""
-    stretch: _Stretch = []
-    done = 0
+def _stretches(
+    view: View, pictures: Iterable[Coloured], wanted: _Wanted, together: int
+) -> Iterator[list[_Drawing]]:
+    """What there is to be drawn of a clip, so many pictures or times of the video at once."""
+    stretch: list[_Drawing] = []
+    done = times = 0
     for shown in pictures:
+        moment = wanted.worst.get((view.track.clip, shown.index))
         until = max(done, math.ceil((shown.until_s - ROUNDED_S) * FPS))
-        stretch.append((shown, [number / FPS for number in range(done, until)]))
-        done = until
-        if len(stretch) == together:
-            yield stretch
-            stretch = []
+        while done < until or moment is not None:
+            end = min(until, done + MOST_TIMES - times)
+            stretch.append(_Drawing(shown, [number / FPS for number in range(done, end)], moment))
+            times, done, moment = times + end - done, end, None
+            if len(stretch) == together or times == MOST_TIMES:
+                yield stretch
+                stretch, times = [], 0
     if stretch:
         yield stretch
 
 
 def _drawn_stretch(
-    view: View, canvas_px: tuple[int, int], wanted: _Wanted, stretch: _Stretch
+    view: View, canvas_px: tuple[int, int], tile_px: tuple[int, int], stretch: Sequence[_Drawing]
 ) -> tuple[list[Image], dict[Moment, tuple[Image, str]]]:
-    """Planar pictures of the video, and of the wanted moments those that are among them."""
+    """Planar pictures of the video, and of the worst moments those that are among them."""
     cv2.setNumThreads(1)
     images: list[Image] = []
     tiles: dict[Moment, tuple[Image, str]] = {}
-    for shown, times_s in stretch:
-        moment = wanted.worst.get((view.track.clip, shown.index))
-        if moment is not None:
-            tiles[moment] = _tile(view, shown, moment, wanted.tile_px)
-        if times_s:
-            place = place_at(view, shown.t_s)
-            scene = _scene(view, shown, place, canvas_px)
-            for t_s in times_s:
+    for one in stretch:
+        if one.moment is not None:
+            tiles[one.moment] = _tile(view, one.shown, one.moment, tile_px)
+        if one.times_s:
+            place = place_at(view, one.shown.t_s)
+            scene = _scene(view, one.shown, place, canvas_px)
+            for t_s in one.times_s:
                 image = captioned(scene, _caption(view, place, t_s))
                 images.append(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8))
     return images, tiles

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,7 @@ from horizon.angles import angles_from_up, apart_rad, up_from_angles, wrap_deg
 from horizon.lens import Lens
 from horizon.measure import ClipTrack
 
-__all__ = ["CLOSE_S", "Place", "View", "place_at", "view_of"]
+__all__ = ["CLOSE_S", "Place", "View", "part_of", "place_at", "view_of"]
 
 Array = NDArray[np.float64]
 
@@ -82,6 +82,24 @@ def place_at(view: View, t_s: float) -> Place:
     seen_deg = abs(int(wrap_deg(level_deg + view.track.facts.rotation_deg)))
     words = lean_words(moment_lean(tilt_deg, sd_deg)) + POSES.get(seen_deg, "")
     return Place(up, math.radians(level_deg), words, normal)
+
+
+def part_of(view: View, from_s: float, to_s: float) -> View:
+    """What :func:`place_at` needs of a view for times from one to another: it goes to other processes."""
+    ends = np.searchsorted(view.t_s, [from_s - SAME_S, to_s - SAME_S])
+    rows = slice(max(int(ends[0]) - 1, 0), int(ends[1]) + 1)
+    track = view.track
+    normals = None if track.normals is None else track.normals[rows]
+    return replace(
+        view,
+        track=replace(track, track=track.track[:0], yaw_rate=track.yaw_rate[:0], normals=normals),
+        t_s=view.t_s[rows],
+        frame=view.frame[rows],
+        up_cam=view.up_cam[rows],
+        level_deg=view.level_deg[rows],
+        roll_sd_deg=view.roll_sd_deg[rows],
+        reason=view.reason[rows],
+    )
 
 
 def _between(one: Array, other: Array, share: float) -> Array:

@@ -246,13 +246,13 @@ def lines_of(look: Look) -> list[Line]:
 
 def _line_at(look: Look, up_cam: Array, among: list[LineFit] | None) -> Line | None:
     """The line of the reduced picture near ``up_cam``, judged ``among`` the others where known."""
-    fit = _small_fit(look, up_cam, near=True)
+    fit = _small_fit(look, up_cam)
     return None if fit is None else _line(look, fit, among)
 
 
-def _small_fit(look: Look, up_cam: Array, *, near: bool = False) -> LineFit | None:
+def _small_fit(look: Look, up_cam: Array) -> LineFit | None:
     small = look.small
-    return fit_up(_edges(small, up_cam, 0.0), up_cam, small.lens, dip_rad=0.0, agree_px=AGREE_PX, near=near)
+    return fit_up(_edges(small, up_cam, 0.0), up_cam, small.lens, dip_rad=0.0, agree_px=AGREE_PX)
 
 
 def _line(look: Look, fit: LineFit, among: list[LineFit] | None) -> Line:

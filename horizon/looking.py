@@ -34,12 +34,10 @@ FEWEST_LOOKS = 100
 RUN, RUN_S, SHORT_RUN_S = 12, 5.2, 2.4
 AHEAD = 8
 INTERLACED = "interlaced: every frame shows two moments, which blurs what moves; film progressive"
-# A clip so long may be looked at by its key frames if they are no further apart than the last time, one in
-# the first time at most, which is longer in longer clips, up to the second; and in so many segments by all
-# looks, for the clocks. It is well when the clip's mean roll is known nearly as well: the floor under any
-# lean is four times that.
-LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (0.5, 2.0, 2.5), 8, 0.01
-MANY_KEYS = 900
+# A clip so long may be looked at by its key frames if they are no further apart than the second time, one in
+# the first time at most; and in so many segments by all looks, for the clocks. It is well when the
+# clip's mean roll is known nearly as well: the floor under any lean is four times that.
+LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (1.0, 2.5), 8, 0.01
 SPARED = 0.7  # share of the work that the key frames are
 # Looks spread over the clip that tell burnt-in marks from the scene.
 MASK_LOOKS, MASK_AT_ONCE = 12, 6
@@ -95,16 +93,15 @@ def look_through(
     are made on the way, or none where the clip is read in one. ``looks_per_s`` and others as for
     :func:`horizon.measure.measure_clip`, errors too.
     """
-    covered = _covered(facts, executor)
-    rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
-    threads = 0 if executor is None else 1
-    job = _Job(
-        facts, until_s, 1 / rate, threads, measure, covered, None if pictures is None else pictures.sizing
-    )
     told = progress if progress is not None else _untold
-    segments = key_segments(facts, until_s)
     found: _Found[_AnyLook] | None = None
     try:
+        covered = _covered(facts, executor)
+        rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
+        threads = 0 if executor is None else 1
+        sizing = None if pictures is None else pictures.sizing
+        job = _Job(facts, until_s, 1 / rate, threads, measure, covered, sizing)
+        segments = key_segments(facts, until_s)
         if sparing is not None and looks_per_s is None:
             found = _by_key_frames(job, segments, sparing, executor, told, pictures)
         if found is None:
@@ -213,15 +210,13 @@ def _by_key_frames(
     facts = job.facts
     if min(facts.duration_s, job.until_s) < LONG_S or len(segments) <= 2 * DENSE:
         return None
-    least_s, most_s, gap_s = KEYS_APART_S
-    apart_s = min(max(least_s, facts.duration_s / MANY_KEYS), most_s)
-    at_keys = replace(job, step_s=max(job.step_s, apart_s))
+    at_keys = replace(job, step_s=max(job.step_s, KEYS_APART_S[0]))
     parts: list[_Part[_AnyLook]] = []
     tasks = (partial(_looks_at, at_keys, segment, keys_only=True) for segment in segments)
     last_s = 0.0
     for part in in_order(executor, tasks):
         times_s = np.array([last_s, *(look.t_s for look in part.looks)])
-        if not part.clean or not part.looks or np.diff(times_s).max() > max(gap_s, 2 * apart_s):
+        if not part.clean or not part.looks or np.diff(times_s).max() > KEYS_APART_S[1]:
             return None
         parts.append(part)
         last_s = part.reached_s

@@ -59,7 +59,7 @@ def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
         stream = container.streams.video[0]
         base = float(stream.time_base or 0)
         try:
-            first_pts = _first_pts(container, stream)
+            first_pts = _first_pts(container, stream, facts)
             if first_pts is None or base <= 0:
                 return []
             begins.append(first_pts)
@@ -210,7 +210,7 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
     try:
         base = float(stream.time_base or 0)
         try:
-            first_pts = _first_pts(container, stream) or 0
+            first_pts = _first_pts(container, stream, facts) or 0
         except (*DECODING, StopIteration):
             return
         frames: Iterator[Any] = iter(())
@@ -312,17 +312,19 @@ def _by_key_frame(container: Any, stream: Any, targets: Iterable[int]) -> list[l
     return list(found.values())
 
 
-def _first_pts(container: Any, stream: Any) -> int | None:
-    """Stamp of the first frame that an open clip shows; None where it has none. It stands anywhere then."""
+def _first_pts(container: Any, stream: Any, facts: ClipFacts) -> int | None:
+    """Stamp of the first frame that a clip shows, just opened as ``container``; None where it has none."""
     packets = container.demux(stream)
     first, second = next(packets), next(packets)
-    plain = first.is_keyframe and not first.is_discard and None not in (first.pts, second.pts)
-    if plain and first.pts < second.pts:
-        return int(first.pts)
-    # Pictures before the key frame, or none to be shown.
-    container.seek(stream.start_time or 0, stream=stream)
-    frame = next(container.decode(stream))
-    return None if frame.pts is None or frame.is_corrupt else int(frame.pts)
+    # Pictures of a time before the key frame's may be shown before it, or not at all.
+    if not first.is_discard and None not in (first.pts, second.pts) and first.pts < second.pts:
+        frame = _on_its_own(stream, first, first.pts * float(stream.time_base or 0))
+        if frame is not None:
+            return int(frame.pts)
+    # Opened anew: to seek the beginning may lead to the key frame after it.
+    with opened(facts.path) as another:
+        frame = next(another.decode(another.streams.video[0]))
+        return None if frame.pts is None or frame.is_corrupt else int(frame.pts)
 
 
 def _on_its_own(stream: Any, packet: Any, at_s: float) -> Any:
@@ -334,7 +336,10 @@ def _on_its_own(stream: Any, packet: Any, at_s: float) -> Any:
     ):
         return None
     frames = alone(stream, packet)
-    return frames[0] if len(frames) == 1 and not frames[0].is_corrupt else None
+    if len(frames) != 1 or frames[0].is_corrupt or frames[0].pts != packet.pts:
+        return None
+    # Of two fields in a packet each, this would be one.
+    return None if frames[0].interlaced_frame else frames[0]
 
 
 def _reached(frames: Iterator[Any], at_s: float) -> Any:
@@ -355,9 +360,12 @@ class _Open(threading.local):
     container: Any = None
 
     def clip(self, facts: ClipFacts, threads: int) -> Any:
-        stat = facts.path.stat()
-        key = (facts.path, stat.st_mtime_ns, stat.st_size, threads)
-        if self.key != key:
+        key = None
+        # What is not there is told by opening it.
+        with suppress(OSError):
+            stat = facts.path.stat()
+            key = (facts.path, stat.st_mtime_ns, stat.st_size, threads)
+        if key is None or self.key != key:
             self.close()
             self.container, self.key = opened(facts.path), key
             self.container.streams.video[0].thread_type = "AUTO"

@@ -264,6 +264,33 @@ def test_frames_are_found_wherever_they_stand(tmp_path, make):
     assert found[-1].until_s >= found[-1].t_s
 
 
+@pytest.mark.parametrize("encoder", ["libx264", "libx265"])
+def test_a_recording_that_was_cut_begins_with_what_it_shows_first(tmp_path, encoder):
+    if encoder not in av.codecs_available:
+        pytest.skip("this av cannot write it")
+    options = {
+        "libx264": {"x264-params": "open-gop=1:b-adapt=0"},
+        "libx265": {"x265-params": "log-level=none:open-gop=1:b-adapt=0:bframes=3"},
+    }
+    whole, cut = (
+        numbered(tmp_path / "a.ts", encoder=encoder, bf="2", **options.get(encoder, {})),
+        tmp_path / "b.ts",
+    )
+    with av.open(str(whole)) as source, av.open(str(cut), "w") as file:
+        stream = file.add_stream_from_template(source.streams.video[0])
+        keys = 0
+        for packet in source.demux(video=0):
+            keys += packet.is_keyframe
+            if keys > 1 and packet.dts is not None:
+                packet.stream = stream
+                file.mux(packet)
+    frames = [frame for frame in read_frames(cut) if not frame.fault]
+    asked = [(frame.index, frame.t_s) for frame in frames[::9]]
+    found = [shown(one.luma()) for one in frames_at(probe(cut), asked)]
+    assert found == [shown(frame.luma) for frame in frames[::9]]
+    assert len(found) > 5
+
+
 def test_a_frame_that_is_not_there_is_left_out(tmp_path):
     facts = probe(numbered(tmp_path / "a.mp4", **X264))
     found = list(frames_at(facts, [(3, 0.3), (4, 0.35), (5, 0.5), (400, 40.0)]))

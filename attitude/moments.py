@@ -95,6 +95,7 @@ def worst_moments(kept: pd.DataFrame) -> tuple[Moment, ...]:
     take(lambda beside: beside < share)
     take(lambda beside: True)
     taken.sort(key=lambda row: -abs(smooth[row]))
+    # Drawn from small pictures: none has to be decoded up to.
     alone = np.zeros(len(kept), bool)
     return tuple(_moment(kept, _nearest_to_mean(kept, smooth, row, alone), "") for row in taken)
 

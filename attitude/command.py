@@ -3,12 +3,14 @@
 import sys
 
 from attitude.stopping import STATUS, STOPPED, StopsAtOnce
+from attitude.workers import share_cores
 
 __all__ = ["run"]
 
 
 def run() -> None:
     """Load the command line and run it."""
+    share_cores()
     try:
         with StopsAtOnce():
             from attitude.cli import run as run_command

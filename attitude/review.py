@@ -146,7 +146,7 @@ def _draw_all(
     notes: tuple[str, ...] = ()
     by_clip = {view.track.clip: view for view in views}
     tasks = [
-        partial(_whole_frame, by_clip[moment.clip], moment, *look)
+        partial(_whole_frame, by_clip[moment.clip], moment, *look, 0 if executor is None else 1)
         for moment, look in _looks_of(shown, tracks).items()
     ]
     with stage(progress, "drawing the review video") as told:
@@ -285,13 +285,16 @@ def _pictures(view: View, small: SmallPictures | None) -> Iterable[Coloured]:
     return read_shown(facts)
 
 
-def _whole_frame(view: View, moment: Moment, frame: int, row: int) -> Picture | None:
-    """The frame of a look at its own size, with its edge points; None where nothing was measured in it."""
+def _whole_frame(view: View, moment: Moment, frame: int, row: int, threads: int) -> Picture | None:
+    """The frame of a look at its own size, with its edge points; None where nothing was measured in it.
+
+    threads : as of :func:`horizon.segments.frames_at`.
+    """
     t_s = float(view.t_s[row])
     place = place_at(view, t_s)
     if place.up_cam is None:
         return None
-    for shown in frames_at(view.track.facts, [(frame, t_s)]):
+    for shown in frames_at(view.track.facts, [(frame, t_s)], threads):
         points = _points(view, shown, place)
         image = _drawn(shown.colour(), view, view.lens, place, points)
         image = captioned(

@@ -7,6 +7,7 @@ what they read holds for as long as the clips are measured as they were.
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -63,7 +64,8 @@ def check_begun(clips: Sequence[Looked], *, executor: Executor | None = None) ->
     before = read_kept(key, lambda held: _as_kept(held, names))
     if before is not None:
         return lambda _: before
-    begun = self_check_begun(_samples(clips), executor=executor)
+    threads = 0 if executor is None else 1
+    begun = self_check_begun(_samples(clips, threads), executor=executor)
 
     def ended(progress: Share) -> SelfCheck:
         found = begun(progress)
@@ -82,8 +84,8 @@ def _as_kept(held: Mapping[str, Any], names: Sequence[str]) -> SelfCheck:
     return summed_up(rows.assign(clip=rows["clip"].map(dict(enumerate(names)))), int(held["about"]["turned"]))
 
 
-def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
-    """A few measured frames, spread over the clips, their time and the roll.
+def _samples(clips: Sequence[Looked], threads: int) -> Iterator[Callable[[], Sample | None]]:
+    """What finds a few measured frames, spread over the clips, their time and the roll.
 
     Of a clip that has enough of them, key frames: others have to be decoded up to.
     """
@@ -103,12 +105,18 @@ def _samples(clips: Sequence[Looked]) -> Iterator[Sample]:
     able = pd.concat(parts, ignore_index=True)
     for place, chosen in able.loc[_spread(able, SELF_CHECKED)].groupby("clip", sort=False):
         clip = clips[int(str(place))]
-        chosen = chosen.sort_values("t_s")
-        wanted = list(zip(chosen["frame"].tolist(), chosen["t_s"].tolist(), strict=True))
-        its_roll_deg = dict(zip(chosen["frame"], chosen["roll_deg"], strict=True))
-        for frame in frames_at(clip.facts, wanted):
-            roll_deg = its_roll_deg[frame.index]
-            yield Sample(clip.clip, frame.t_s, frame.luma(), clip.lens, float(roll_deg))
+        for row in chosen.sort_values("t_s").itertuples():
+            look = int(str(row.frame)), float(str(row.t_s))
+            yield partial(_sample, clip.facts, clip.lens, look, float(str(row.roll_deg)), threads)
+
+
+def _sample(
+    facts: ClipFacts, lens: Lens, look: tuple[int, float], roll_deg: float, threads: int
+) -> Sample | None:
+    """One frame; None where it cannot be reached."""
+    for frame in frames_at(facts, [look], threads):
+        return Sample(facts.path.name, frame.t_s, frame.luma(), lens, roll_deg)
+    return None
 
 
 def _spread(frames: pd.DataFrame, count: int) -> list[int]:

@@ -10,10 +10,19 @@ from multiprocessing.connection import wait
 from threading import Thread
 from typing import ParamSpec, TypeVar
 
-__all__ = ["workers"]
+__all__ = ["share_cores", "workers"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
+
+
+def share_cores() -> None:
+    """Have linear algebra on one thread, here and in workers: a pool in each would only wait for the others.
+
+    The libraries read this when they are loaded, so it is for a program's very beginning.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def _begin() -> None:
@@ -31,11 +40,15 @@ def _end_with_parent() -> None:
 
 
 class _WhenNeeded(Executor):
-    """Starts its processes with the first task: a check that measures nothing has no use for them."""
+    """Starts its processes with the first task: a check that measures nothing has no use for them.
+
+    Where they can be had as copies of this process they cost next to nothing, and are started at once: later
+    it will have threads.
+    """
 
     def __init__(self, count: int) -> None:
         self._count = count
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool = _started(count) if _may_fork() else None
 
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         if self._pool is None:
@@ -47,13 +60,18 @@ class _WhenNeeded(Executor):
             self._pool.shutdown(wait, cancel_futures=cancel_futures)
 
 
+def _may_fork() -> bool:
+    """Whether this process has a single thread: what others hold would stay held in a copy for ever."""
+    try:
+        return len(os.listdir("/proc/self/task")) == 1
+    except OSError:
+        return False
+
+
 def _started(count: int) -> ProcessPoolExecutor:
-    # Workers share the cores: a pool of threads in each would only have them wait for one another. They read
-    # this when they load numpy, which is why it must be in the environment before they start.
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    # Spawned, not forked: the video reader's threads must not be copied into the workers.
-    pool = ProcessPoolExecutor(count, get_context("spawn"), _begin)
+    share_cores()
+    # Copies have every library loaded already.
+    pool = ProcessPoolExecutor(count, get_context("fork" if _may_fork() else "spawn"), _begin)
     # Ctrl-C reaches every process of a terminal, and only this one has to answer it. Where the system lets
     # them, workers inherit it ignored: they cannot see to it themselves before they are up. One is started
     # for each task that finds none idle.

@@ -6,6 +6,7 @@ when the clip was cut and end where the next one begins, without a fault in betw
 """
 
 import math
+import os
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
@@ -139,6 +140,7 @@ class SegmentReader:
     def _decoded(self) -> Iterator[Timed]:
         segment, index = self.segment, 0
         container = _OPEN.clip(self.facts, self.threads)
+        _OPEN.first_s = segment.first_s
         stream = container.streams.video[0]
         try:
             container.seek(segment.begin, stream=stream)
@@ -163,6 +165,7 @@ class SegmentReader:
         """Key frames; their numbers are those that they have at the clip's usual rate."""
         segment = self.segment
         container = _OPEN.clip(self.facts, self.threads)
+        _OPEN.first_s = segment.first_s
         stream = container.streams.video[0]
         fps, last, looked = self.facts.fps, None, -1
         try:
@@ -191,11 +194,12 @@ class SegmentReader:
         self.clean = segment.end is None and last is not None
 
 
-def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator[Shown]:
+def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]], threads: int = 0) -> Iterator[Shown]:
     """Frames of these numbers at these times, s, in rising order; each is shown until the next one is.
 
     Only what leads up to them is decoded, from the key frame before. Where a container does not find its way
-    the clip is read from its beginning; what is damaged is left out.
+    the clip is read from its beginning; what is damaged is left out. ``threads``: 0 for as many as help; with
+    a number of them the clip stays open for what this thread reads next, see :func:`let_go`.
 
     Raises
     ------
@@ -206,13 +210,15 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
         return
     ends_s = [*(t_s for _, t_s in wanted[1:]), max(facts.duration_s, wanted[-1][1])]
     reached_s = -math.inf
-    container, stream = _to_go_through(facts)
+    clip = _OPEN if threads else _Open()
     try:
-        base = float(stream.time_base or 0)
         try:
-            first_pts = _first_pts(container, stream, facts) or 0
+            first_s = clip.begins_s(facts, threads)
         except (*DECODING, StopIteration):
             return
+        container = clip.clip(facts, threads)
+        stream = container.streams.video[0]
+        base = float(stream.time_base or 0)
         frames: Iterator[Any] = iter(())
         for (number, t_s), until_s in zip(wanted, ends_s, strict=True):
             frame, last_s, reached_s = None, reached_s, t_s
@@ -222,7 +228,7 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
                 try:
                     if attempt == "sought" and base > 0:
                         # A key frame is there at once, without those that the decoder reads ahead.
-                        target = first_pts + round(t_s / base)
+                        target = round((first_s + t_s) / base)
                         container.seek(target, stream=stream)
                         frame = _on_its_own(stream, next(container.demux(stream)), target * base)
                         if frame is not None:
@@ -232,11 +238,12 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
                         container.seek(target, stream=stream)
                     elif attempt == "from the beginning":
                         # Opened anew: where seeking fails, to seek the beginning may fail as well.
-                        container.close()
-                        container, stream = _to_go_through(facts)
+                        clip.close()
+                        container = clip.clip(facts, threads)
+                        stream = container.streams.video[0]
                     if attempt != "ahead":
                         frames = container.decode(stream)
-                    frame = _reached(frames, first_pts * base + t_s)
+                    frame = _reached(frames, first_s + t_s)
                 except (OverflowError, StopIteration, *DECODING):
                     frame = None
                 if frame is not None:
@@ -244,15 +251,8 @@ def frames_at(facts: ClipFacts, wanted: Sequence[tuple[int, float]]) -> Iterator
             if frame is not None:
                 yield Shown(number, t_s, max(until_s, t_s), frame)
     finally:
-        container.close()
-
-
-def _to_go_through(facts: ClipFacts) -> tuple[Any, Any]:
-    """The clip newly opened, and its pictures' stream, to be decoded by several threads."""
-    container = opened(facts.path)
-    stream = container.streams.video[0]
-    stream.thread_type = "AUTO"
-    return container, stream
+        if not threads:
+            clip.close()
 
 
 def spread_lumas(
@@ -358,13 +358,15 @@ class _Open(threading.local):
 
     key: Any = None
     container: Any = None
+    first_s: float | None = None
 
     def clip(self, facts: ClipFacts, threads: int) -> Any:
         key = None
         # What is not there is told by opening it.
         with suppress(OSError):
             stat = facts.path.stat()
-            key = (facts.path, stat.st_mtime_ns, stat.st_size, threads)
+            # A copied process would read on where the other one reads.
+            key = (os.getpid(), facts.path, stat.st_mtime_ns, stat.st_size, threads)
         if key is None or self.key != key:
             self.close()
             self.container, self.key = opened(facts.path), key
@@ -372,10 +374,22 @@ class _Open(threading.local):
             self.container.streams.video[0].codec_context.thread_count = threads
         return self.container
 
+    def begins_s(self, facts: ClipFacts, threads: int) -> float:
+        """Time of the clip's first shown frame, s, as its stream counts; 0 where it has none."""
+        held = self.container
+        container = self.clip(facts, threads)
+        if self.first_s is None:
+            if container is held:
+                self.close()
+                container = self.clip(facts, threads)
+            stream = container.streams.video[0]
+            self.first_s = (_first_pts(container, stream, facts) or 0) * float(stream.time_base or 0)
+        return self.first_s
+
     def close(self) -> None:
         if self.container is not None:
             self.container.close()
-        self.container = self.key = None
+        self.container = self.key = self.first_s = None
 
 
 _OPEN = _Open()

@@ -144,9 +144,15 @@ def self_check(
 
 
 def self_check_begun(
-    samples: Iterable[Sample], measure: Measure = measure_frame, *, executor: Executor | None = None
+    samples: Iterable[Sample | Callable[[], Sample | None]],
+    measure: Measure = measure_frame,
+    *,
+    executor: Executor | None = None,
 ) -> Callable[[Callable[[float], None] | None], SelfCheck]:
-    """The same, begun by the executor; what is given back sees to its end, told whom to tell the share."""
+    """The same, begun by the executor; what is given back sees to its end, told whom to tell the share.
+
+    ``samples``: as they are, or what finds one where it is measured, None where there is none after all.
+    """
     work = partial(_rows, measure=measure)
     # With an executor, the first are measured while the last are still being found.
     waiting = [
@@ -257,9 +263,14 @@ def _cut(lens: Lens, area: Area, turn_deg: float) -> tuple[float, float]:
     return float(share * half_x), float(share * half_y)
 
 
-def _rows(sample: Sample, measure: Measure) -> list[tuple[str, float, bool, float, float, float]]:
+def _rows(
+    found: Sample | Callable[[], Sample | None], measure: Measure
+) -> list[tuple[str, float, bool, float, float, float]]:
     """Columns ``COLUMNS`` of one sample, read_deg NaN where the picture was refused."""
     cv2.setNumThreads(1)
+    sample = found if isinstance(found, Sample) else found()
+    if sample is None:
+        return []
     turns = [*((turn, False) for turn in TURNED_DEG), *((turn, True) for turn in MIRRORED_DEG)]
     pictures, lens = turned_pictures(sample.luma, sample.lens, turns)
     rows = []

@@ -270,7 +270,7 @@ def test_the_self_check_turns_key_frames_where_there_are_enough(filmed, looked, 
     lens = lens_from_hfov(facts.width_px, facts.height_px, 60.0)
     asked = []
 
-    def noted(facts, wanted):
+    def noted(facts, wanted, threads):
         asked.extend(number for number, _ in wanted)
         return iter(())
 

@@ -81,7 +81,7 @@ def checked(path: Path, folder: Path) -> None:
     sheet = sheet_of(path, folder)
     with tempfile.TemporaryDirectory() as fresh:
         history = str(Path(fresh) / "history.sqlite")
-        command = [sys.executable, "-c", "from attitude.cli import run; run()", "check"]
+        command = [sys.executable, "-c", "from attitude.command import run; run()", "check"]
         subprocess.run(
             [*command, str(sheet), "--history", history],
             env={**os.environ, "HORIZON_DRIFT_CACHE": fresh},

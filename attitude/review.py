@@ -17,6 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from hashlib import blake2b
+from itertools import groupby
 from pathlib import Path
 from types import MappingProxyType
 
@@ -43,7 +44,8 @@ from attitude.reference_lines import WORDS
 from attitude.report.material import Picture, Review, Segment, picture_of
 from attitude.review_places import CLOSE_S, Place, View, part_of, place_at, view_of
 from horizon.angles import angles_from_up
-from horizon.clip import ClipError, Shown, read_shown, write_clip
+from horizon.clip import ClipError, Shown, read_shown
+from horizon.coded import Coded, coded, write_coded
 from horizon.draw import (
     Caption,
     captioned,
@@ -71,8 +73,6 @@ SIZING = Sizing(FPS, LONGEST_PX)
 # Grainy footage takes what it needs; a key frame every second keeps seeking quick.
 CRF, KEY_EVERY, PRESET = 29, FPS, "ultrafast"
 SHEET_PX, GAP_PX = 1280, 8
-# Small pictures that are drawn in one go, and times of the video.
-TOGETHER, MOST_TIMES = 10, 20
 NONE_MADE: Mapping[str, SmallPictures] = MappingProxyType({})
 
 
@@ -151,14 +151,14 @@ def _draw_all(
     ]
     with stage(progress, "drawing the review video") as told:
         drawing = [task if executor is None else executor.submit(task).result for task in tasks]
-        film = _film(views, (width_px, height_px), wanted, small, segments, executor, told)
+        film = partial(_film, views, (width_px, height_px), wanted, small, segments, executor, told)
         try:
             with whole_file(folder / VIDEO) as waiting:
-                write_clip(waiting, film, FPS, crf=CRF, key_every=KEY_EVERY, preset=PRESET)
+                write_coded(waiting, film(), FPS, crf=CRF, preset=PRESET)
         except ClipError as error:
             (folder / VIDEO).unlink(missing_ok=True)
             notes = (f"no review video: {error}",)
-            for _ in film:  # the worst moments are still wanted
+            for _ in film(coding=False):  # the worst moments are still wanted
                 pass
         drawn = [one() for one in drawing]
     height_px += strip_px(width_px, height_px)
@@ -201,66 +201,70 @@ def _film(
     segments: list[Segment],
     executor: Executor | None,
     told: Share,
-) -> Iterator[Image]:
-    """Pictures of the review video, planar; on the way the wanted moments are drawn and segments noted."""
+    *,
+    coding: bool = True,
+) -> Iterator[Coded]:
+    """The review video in stretches; on the way the wanted moments are drawn and segments noted.
+
+    coding : without, there are no stretches.
+    """
     whole_s = sum(view.track.facts.duration_s for view in views)
     count = 0
     for view in views:
         first, made = count, small.get(view.track.clip)
         # Small pictures go to other processes; of frames, no more than one is held at a time.
         apart = made is not None and made.whole
+        drawings = _drawings(view, _pictures(view, made), wanted)
+        draw = partial(_drawn_stretch, canvas_px, wanted.tile_px, coding)
         tasks = (
-            partial(
-                _drawn_stretch,
-                part_of(view, stretch[0].shown.t_s, stretch[-1].shown.t_s),
-                canvas_px,
-                wanted.tile_px,
-                stretch,
-            )
-            for stretch in _stretches(view, _pictures(view, made), wanted, TOGETHER if apart else 1)
+            partial(draw, _part_of(view, list(stretch))) if apart else partial(draw, (view, stretch))
+            for _, stretch in groupby(drawings, lambda one: one.stretch)
         )
-        for images, tiles in in_order(executor if apart else None, tasks):
+        for stretch, times, tiles in in_order(executor if apart else None, tasks):
             wanted.tiles.update(tiles)
-            yield from images
-            count += len(images)
+            if stretch is not None:
+                yield stretch
+            count += times
             told(min(1.0, count / FPS / whole_s) if whole_s > 0 else None)
         segments.append(Segment(view.track.clip, first / FPS, (count - first) / FPS))
 
 
 @dataclass(frozen=True)
 class _Drawing:
-    """A picture to draw: at times of the clip's part of the video, and as one of the worst moments."""
+    """A picture to draw: at times of one stretch of the clip's video, and as one of the worst moments."""
 
     shown: Coloured
+    stretch: int
     times_s: list[float]
     moment: Moment | None
 
 
-def _stretches(
-    view: View, pictures: Iterable[Coloured], wanted: _Wanted, together: int
-) -> Iterator[list[_Drawing]]:
-    """What there is to be drawn of a clip, so many pictures or times of the video at once."""
-    stretch: list[_Drawing] = []
-    done = times = 0
+def _drawings(view: View, pictures: Iterable[Coloured], wanted: _Wanted) -> Iterator[_Drawing]:
+    """What there is to be drawn of a clip, in order; a stretch has ``KEY_EVERY`` times."""
+    done = 0
     for shown in pictures:
         moment = wanted.worst.get((view.track.clip, shown.index))
         until = max(done, math.ceil((shown.until_s - ROUNDED_S) * FPS))
         while done < until or moment is not None:
-            end = min(until, done + MOST_TIMES - times)
-            stretch.append(_Drawing(shown, [number / FPS for number in range(done, end)], moment))
-            times, done, moment = times + end - done, end, None
-            if len(stretch) == together or times == MOST_TIMES:
-                yield stretch
-                stretch, times = [], 0
-    if stretch:
-        yield stretch
+            stretch = done // KEY_EVERY
+            end = min(until, (stretch + 1) * KEY_EVERY)
+            yield _Drawing(shown, stretch, [number / FPS for number in range(done, end)], moment)
+            done, moment = end, None
+
+
+def _part_of(view: View, stretch: Sequence[_Drawing]) -> tuple[View, Sequence[_Drawing]]:
+    return part_of(view, stretch[0].shown.t_s, stretch[-1].shown.t_s), stretch
 
 
 def _drawn_stretch(
-    view: View, canvas_px: tuple[int, int], tile_px: tuple[int, int], stretch: Sequence[_Drawing]
-) -> tuple[list[Image], dict[Moment, tuple[Image, str]]]:
-    """Planar pictures of the video, and of the worst moments those that are among them."""
+    canvas_px: tuple[int, int],
+    tile_px: tuple[int, int],
+    coding: bool,
+    part: tuple[View, Iterable[_Drawing]],
+) -> tuple[Coded | None, int, dict[Moment, tuple[Image, str]]]:
+    """A stretch of the video, how many pictures it has, and the worst moments that are among them."""
     cv2.setNumThreads(1)
+    view, stretch = part
     images: list[Image] = []
     tiles: dict[Moment, tuple[Image, str]] = {}
     for one in stretch:
@@ -272,7 +276,8 @@ def _drawn_stretch(
             for t_s in one.times_s:
                 image = captioned(scene, _caption(view, place, t_s))
                 images.append(np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2YUV_I420), np.uint8))
-    return images, tiles
+    found = coded(images, FPS, crf=CRF, preset=PRESET) if images and coding else None
+    return found, len(images), tiles
 
 
 def _pictures(view: View, small: SmallPictures | None) -> Iterable[Coloured]:

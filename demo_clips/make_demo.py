@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from attitude.dip import dip_rad
 from attitude.plans import Plan, Stage, hover, pan, upside_down, wiggle
 from attitude.simulate import Flight, Rig, SensorErrors, fly, log_time_s, truth_at
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import Lens, lens_from_hfov
 from horizon.synthetic import Scene, draw_planar, make_scene
 

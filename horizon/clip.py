@@ -10,7 +10,6 @@ had to make up, or whose time or size cannot be, come with that fault and are no
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 from itertools import count
 from pathlib import Path
 from types import MappingProxyType
@@ -34,13 +33,10 @@ __all__ = [
     "probe",
     "read_frames",
     "read_shown",
-    "with_colour_planes",
-    "write_clip",
 ]
 
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
 MISSING_S = 0.5
-ENCODER = "libx264"
 # A frame so much later than the one before is believed when the next goes on from there; beyond the second
 # limit it never is: no camera holds a picture for a minute, and damage to one stamp would cost all the rest.
 DOUBTED_S, MOST_GAP_S = 2.0, 60.0
@@ -49,8 +45,6 @@ JUMPS, FALLS = "of a time that jumps", "of a time that does not rise"
 STOPPED = "stopped"
 FAULTS = (BROKEN, JUMPS, FALLS, RESIZED, STOPPED)
 NO_FAULTS: Mapping[str, int] = MappingProxyType({})
-# As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
-BT601, LIMITED_RANGE = 6, 1
 # Containers that the library would draw as pictures, such as a text file played as a terminal's screen, and
 # lists of other files.
 NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt", "hls", "concat", "dash", "sdp", "imf"}
@@ -350,48 +344,3 @@ def damage(facts: ClipFacts, frames_read: int, last_t_s: float, faults: Mapping[
         if fault != STOPPED:
             said.append(f"left out {number} frame{'' if number == 1 else 's'} {fault}")
     return "; ".join(said)
-
-
-def with_colour_planes(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Planar 4:2:0 image (height * 3 / 2, width) of a grey picture; even width and height."""
-    height, width = luma.shape
-    return np.vstack([luma, np.full((height // 2, width), 128, np.uint8)])
-
-
-def write_clip(
-    path: Path,
-    images: Iterable[NDArray[np.uint8]],
-    fps: float,
-    *,
-    crf: int = 20,
-    key_every: int = 50,
-    preset: str = "veryfast",
-) -> None:
-    """Write an H.264 clip in mp4 from planar 4:2:0 images (height * 3 / 2, width), even width and height.
-
-    ``crf``: constant quality of the encoder, lower is better. ``key_every``: frames between key frames.
-    ``preset``: how much time the encoder takes to make the file small, one of its own words.
-
-    Raises
-    ------
-    ClipError
-        The video library of this installation cannot write H.264; no image was asked for.
-    """
-    with av.open(str(path), "w", format="mp4", options={"movflags": "faststart"}) as container:
-        try:
-            stream = container.add_stream(ENCODER, rate=Fraction(fps).limit_denominator(1001))
-        except ValueError:
-            raise ClipError(
-                f"{path.name}: this installation cannot write H.264 video; install av from its usual wheel"
-            ) from None
-        stream.pix_fmt = "yuv420p"
-        # OpenCV's colour planes follow BT.601; left unsaid, players take large pictures for BT.709.
-        stream.codec_context.colorspace, stream.codec_context.color_range = BT601, LIMITED_RANGE
-        stream.options = {"crf": str(crf), "preset": preset, "g": str(key_every)}
-        for number, image in enumerate(images):
-            if number == 0:
-                stream.width, stream.height = image.shape[1], image.shape[0] * 2 // 3
-            for packet in stream.encode(av.VideoFrame.from_ndarray(image, format="yuv420p")):
-                container.mux(packet)
-        for packet in stream.encode():
-            container.mux(packet)

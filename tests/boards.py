@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from horizon.board import BoardView
-from horizon.clip import with_colour_planes, write_clip
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens, pixels, rays
 
 COLUMNS, ROWS = 9, 6  # inner corners

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from attitude.command import run as run_command
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_planar, make_scene
 

@@ -7,7 +7,7 @@ import pandas as pd
 from attitude.dip import dip_rad
 from horizon.angles import directions, up_from_angles
 from horizon.bundle import SeenHorizon
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import Lens
 from horizon.synthetic import draw_planar, make_scene
 

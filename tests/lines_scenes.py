@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from horizon.clip import with_colour_planes, write_clip
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens, lens_from_hfov, pixels
 from horizon.synthetic import TEXTURE_PX, make_texture, pixel_rays, sample_texture
 

@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 
 from horizon.angles import angles_from_up, wrap_deg
-from horizon.clip import read_frames, with_colour_planes, write_clip
+from horizon.clip import read_frames
+from horizon.coded import with_colour_planes, write_clip
 from horizon.frame import measure_frame
 from horizon.lens import Lens, lens_from_hfov
 from horizon.synthetic import draw_frame, make_scene

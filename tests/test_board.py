@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from horizon.board import BoardError, BoardView, coverage, find_views, spread_views
-from horizon.clip import ClipFacts, probe, with_colour_planes, write_clip
+from horizon.clip import ClipFacts, probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens
 from tests.boards import COLUMNS, ROWS, corners, film_board, poses, view_of
 

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from horizon.clip import ClipError, damage, probe, read_frames, read_shown, with_colour_planes, write_clip
+from horizon.clip import ClipError, damage, probe, read_frames, read_shown
+from horizon.coded import coded, with_colour_planes, write_clip, write_coded
 
 
 def grey_frames(count: int, size=(64, 48)):
@@ -34,6 +35,29 @@ def test_written_clip_reads_back(clip):
     assert [frame.t_s for frame in frames] == pytest.approx(np.arange(40) / 20, abs=1e-4)
     assert frames[7].luma[20, 40] == pytest.approx(61, abs=4)
     assert damage(facts, 40, frames[-1].t_s) == ""
+
+
+def test_stretches_coded_apart_are_one_clip(tmp_path):
+    path, settings = tmp_path / "clip.mp4", {"crf": 20, "preset": "ultrafast"}
+    images, lasting = list(grey_frames(20)), (7, 1, 10, 2)
+    ends = np.cumsum([0, *lasting])
+    stretches = [coded(images[a:b], 10, **settings) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    write_coded(path, stretches, 10, **settings)
+    assert probe(path).duration_s == pytest.approx(2.0, abs=1e-3)
+    frames = list(read_frames(path))
+    assert [frame.t_s for frame in frames] == pytest.approx(np.arange(20) / 10, abs=1e-4)
+    assert [frame.index for frame in frames if frame.is_key] == ends[:-1].tolist()
+    for frame, image in zip(frames, images, strict=True):
+        assert frame.fault == ""
+        assert np.abs(frame.luma.astype(int) - image[:48]).mean() < 2
+    # One and the same head serves them all.
+    with av.open(str(path)) as container:
+        heads = {container.streams.video[0].codec_context.extradata}
+    for a, b in zip(ends[:-1], ends[1:], strict=True):
+        write_coded(path, [coded(images[a:b], 10, **settings)], 10, **settings)
+        with av.open(str(path)) as container:
+            heads.add(container.streams.video[0].codec_context.extradata)
+    assert len(heads) == 1
 
 
 def test_times_are_the_streams_own(tmp_path):
@@ -97,7 +121,7 @@ def test_colours_come_back_as_they_were_written(tmp_path, bgr):
 
 
 def test_an_installation_without_the_encoder_is_said_before_any_picture_is_asked_for(tmp_path, monkeypatch):
-    monkeypatch.setattr("horizon.clip.ENCODER", "no_such_encoder")
+    monkeypatch.setattr("horizon.coded.ENCODER", "no_such_encoder")
     images = iter(grey_frames(3))
     with pytest.raises(ClipError, match=r"a\.mp4: this installation cannot write H\.264 video; install av"):
         write_clip(tmp_path / "a.mp4", images, 10)

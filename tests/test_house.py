@@ -11,6 +11,7 @@ ROOT = Path(__file__).parents[1]
 HORIZON = [
     "angles",
     "clip",
+    "coded",
     "small",
     "segments",
     "lens",
@@ -120,7 +121,7 @@ def test_the_simulator_shares_nothing_with_the_estimator():
 @pytest.mark.parametrize(
     ("library", "only"),
     [
-        ("av", {"horizon/clip.py"}),
+        ("av", {"horizon/clip.py", "horizon/coded.py"}),
         ("typer", {"attitude/cli.py", "attitude/cli_history.py", "attitude/cli_lens.py"}),
         ("rich", {"attitude/screen.py"}),
         ("platformdirs", {"attitude/history.py", "attitude/kept_tracks.py"}),

@@ -10,7 +10,8 @@ import pytest
 from attitude.optics import CALIBRATED_FOCAL_SD, lens_of
 from attitude.sheet import Camera
 from horizon.candidates import field_of_view_deg
-from horizon.clip import probe, with_colour_planes, write_clip
+from horizon.clip import probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens, read_lens, scaled
 from tests.boards import film_board, poses
 from tests.commands import run_here

@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from horizon.clip import probe, read_frames, with_colour_planes
+from horizon.clip import probe, read_frames
+from horizon.coded import with_colour_planes
 from horizon.looking import Sparing, look_through
 from horizon.segments import SegmentReader, frames_at, key_segments, look_number
 

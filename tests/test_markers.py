@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 import horizon.board
 from horizon.board import BoardView, coverage, find_views, spread_views
 from horizon.calibrate import calibrate, field_of_view_deg
-from horizon.clip import probe, with_colour_planes, write_clip
+from horizon.clip import probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens, pixels, rays
 from horizon.markers import FAMILIES, Layout, board_corners, layout_of, markers_in
 from tests.boards import Pose, draw_printed, film_board, pixel_rays, poses

@@ -8,7 +8,8 @@ import pytest
 
 from horizon import TRACK_COLUMNS
 from horizon.angles import wrap_deg
-from horizon.clip import ClipError, probe, with_colour_planes, write_clip
+from horizon.clip import ClipError, probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov
 from horizon.level import Surroundings
 from horizon.measure import measure_clip

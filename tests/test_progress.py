@@ -8,7 +8,7 @@ from attitude.infer import Witnesses, infer, solution_of
 from attitude.outlook import lacking_shots
 from attitude.plans import hover, upside_down
 from attitude.progress import part, stage
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.selfcheck import Sample, self_check
 from horizon.synthetic import draw_planar, make_scene

@@ -8,7 +8,8 @@ from scipy.interpolate import CubicSpline
 from scipy.stats import uniform
 
 from horizon.angles import angles_from_up, directions, tangent_frame, up_from_angles
-from horizon.clip import probe, with_colour_planes, write_clip
+from horizon.clip import probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import lens_from_hfov, pixels, rays
 from horizon.level import LEVEL_SURROUNDINGS
 from horizon.looks import track_of

@@ -11,7 +11,8 @@ from attitude.assumptions import assumptions_of
 from attitude.infer import infer_without_log
 from attitude.optics import readout_s_of
 from attitude.sheet import Camera, ClipSheet, SheetError, Shoot, read_sheet
-from horizon.clip import ClipError, ClipFacts, with_colour_planes, write_clip
+from horizon.clip import ClipError, ClipFacts
+from horizon.coded import with_colour_planes, write_clip
 from tests.commands import run_here
 
 FACTS = ClipFacts(Path("a.mp4"), 1920, 1080, 10.0, 25.0, 0, "h264", None)

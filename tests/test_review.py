@@ -22,7 +22,8 @@ from attitude.report.material import Segment
 from attitude.review import SHEET, VIDEO, look_through
 from horizon import TRACK_COLUMNS
 from horizon.angles import up_from_angles
-from horizon.clip import probe, read_frames, with_colour_planes, write_clip
+from horizon.clip import probe, read_frames
+from horizon.coded import with_colour_planes, write_clip
 from horizon.draw import strip_px
 from horizon.lens import lens_from_hfov, scaled
 from horizon.measure import ClipTrack
@@ -415,7 +416,7 @@ def test_an_interruption_leaves_what_was_there_and_nothing_half_written(tmp_path
 
 def test_without_an_encoder_the_pictures_are_drawn_and_the_rest_is_said(tmp_path, monkeypatch):
     track, out = held(even(tmp_path / "a.mp4")), tmp_path / "result"
-    monkeypatch.setattr("horizon.clip.ENCODER", "no_such_encoder")
+    monkeypatch.setattr("horizon.coded.ENCODER", "no_such_encoder")
     out.mkdir()
     (out / VIDEO).write_bytes(b"earlier video")
     found = looked([track], out)
@@ -437,7 +438,9 @@ def test_a_shoot_without_any_horizon_has_a_video_and_no_earlier_sheet(tmp_path):
 def test_progress_goes_from_unknown_to_done(tmp_path):
     told = []
     looked(
-        [held(even(tmp_path / "a.mp4"))], tmp_path, progress=lambda text, share: told.append((text, share))
+        [held(even(tmp_path / "a.mp4", count=60))],
+        tmp_path,
+        progress=lambda text, share: told.append((text, share)),
     )
     assert {text for text, _ in told} == {"drawing the review video"}
     shares = [share for _, share in told if share is not None]

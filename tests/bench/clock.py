@@ -17,7 +17,8 @@ import pandas as pd
 from attitude.clock import ClockError, align
 from attitude.log import AttitudeLog
 from attitude.sheet import ClipSheet, Shoot
-from horizon.clip import ClipFacts, probe, write_clip
+from horizon.clip import ClipFacts, probe
+from horizon.coded import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.looking import FEWEST_LOOKS, LOOKS_PER_S
 from horizon.measure import ClipTrack, measure_clip

@@ -11,7 +11,8 @@ from attitude.optics import KnownLens
 from attitude.sheet import Surface
 from attitude.surroundings import declared_surroundings, visible_dip_rad
 from horizon.angles import angles_from_up, up_from_angles, wrap_deg
-from horizon.clip import probe, with_colour_planes, write_clip
+from horizon.clip import probe
+from horizon.coded import with_colour_planes, write_clip
 from horizon.frame import measure_frame
 from horizon.level import Surroundings, claim
 from horizon.measure import measure_clip

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from horizon.angles import angles_from_up, tangent_frame, up_from_angles
-from horizon.clip import read_frames, with_colour_planes, write_clip
+from horizon.clip import read_frames
+from horizon.coded import with_colour_planes, write_clip
 from horizon.lens import Lens, lens_from_hfov, pixels
 from tests.bench.worlds import KINDS, Still, drawn_negative, still
 from tests.real import FOLDER, look, strip

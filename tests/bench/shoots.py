@@ -27,7 +27,7 @@ from attitude.dip import dip_rad
 from attitude.infer import MG_PER_DEG
 from attitude.plans import Plan, Stage, figure_of_eight, hover, pan, upside_down, wiggle
 from attitude.simulate import Rig, SensorErrors, fly, log_time_s, truth_at
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import draw_planar, make_scene
 from tests.bench.inference import ACTIONS as CALLED_FOR

@@ -36,7 +36,8 @@ import pandas as pd  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 from horizon.angles import angles_from_up  # noqa: E402
-from horizon.clip import probe, read_frames, with_colour_planes, write_clip  # noqa: E402
+from horizon.clip import probe, read_frames  # noqa: E402
+from horizon.coded import with_colour_planes, write_clip  # noqa: E402
 from horizon.lens import Lens, lens_from_hfov  # noqa: E402
 from horizon.measure import ClipTrack, measure_clip  # noqa: E402
 from tests.bench.parts import SECTORS, traced_up  # noqa: E402

@@ -10,7 +10,7 @@ import av
 import numpy as np
 
 from attitude.simulate import truth_at
-from horizon.clip import write_clip
+from horizon.coded import write_clip
 from horizon.lens import lens_from_hfov
 from horizon.synthetic import ROUND_EARTH_M, draw_planar, make_scene
 

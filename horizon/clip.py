@@ -8,11 +8,13 @@ had to make up, or whose time or size cannot be, come with that fault and are no
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import count
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import av
 import numpy as np
@@ -137,14 +139,12 @@ def probe(path: Path) -> ClipFacts:
         fps = float(stream.average_rate or stream.guessed_rate or 0)
         width_px, height_px = int(stream.codec_context.width), int(stream.codec_context.height)
         rotation_deg, interlaced = 0, False
-        try:
-            for frame in container.decode(stream):
+        with suppress(*DECODING):
+            for frame in _first_frames(container, stream):
                 rotation_deg, interlaced = int(getattr(frame, "rotation", 0)), bool(frame.interlaced_frame)
                 # A damaged container may tell another size than its frames have.
                 width_px, height_px = frame.width, frame.height
                 break
-        except DECODING:
-            pass
         if min(width_px, height_px) < SMALLEST_PX:
             raise ClipError(
                 f"{path.name}: its picture is {width_px} x {height_px} px; copy it again from the card, "
@@ -154,6 +154,14 @@ def probe(path: Path) -> ClipFacts:
         return ClipFacts(
             path, width_px, height_px, max(0.0, duration_s), fps, rotation_deg, name, created, interlaced
         )
+
+
+def _first_frames(container: "av.container.InputContainer", stream: "av.VideoStream") -> Iterator[Any]:
+    """The first frames that decode, of a clip just opened: the first at once where it is a key frame."""
+    first = next(container.demux(stream), None)
+    if first is not None and first.is_keyframe:
+        yield from alone(stream, first)
+    yield from container.decode(stream)
 
 
 def opened(path: Path) -> "av.container.InputContainer":

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .clip import DOUBTED_S, ClipError, ClipFacts, Frame, damage, read_frames
-from .overlay import MASK_PX, burnt_in
+from .overlay import MASK_PX, burnt_in, may_be_burnt_in
 from .segments import Segment, SegmentReader, key_segments, let_go, look_number, spread_lumas
 from .small import Making, Sizing, SmallPicture, SmallPictures
 
@@ -39,8 +39,8 @@ INTERLACED = "interlaced: every frame shows two moments, which blurs what moves;
 # clip's mean roll is known nearly as well: the floor under any lean is four times that.
 LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (1.0, 2.5), 8, 0.01
 SPARED = 0.7  # share of the work that the key frames are
-# Looks spread over the clip that tell burnt-in marks from the scene.
-MASK_LOOKS, MASK_AT_ONCE = 12, 6
+# Looks spread over the clip that tell burnt-in marks from the scene; every other one may do.
+MASK_LOOKS, MASK_AT_ONCE = 12, 3
 
 
 class _Timed(Protocol):
@@ -96,12 +96,13 @@ def look_through(
     told = progress if progress is not None else _untold
     found: _Found[_AnyLook] | None = None
     try:
-        covered = _covered(facts, executor)
+        seeking = _covered(facts, executor)
+        segments = key_segments(facts, until_s)
+        covered = seeking()
         rate = looks_per_s or max(LOOKS_PER_S, FEWEST_LOOKS / max(facts.duration_s, 1.0))
         threads = 0 if executor is None else 1
         sizing = None if pictures is None else pictures.sizing
         job = _Job(facts, until_s, 1 / rate, threads, measure, covered, sizing)
-        segments = key_segments(facts, until_s)
         if sparing is not None and looks_per_s is None:
             found = _by_key_frames(job, segments, sparing, executor, told, pictures)
         if found is None:
@@ -119,13 +120,29 @@ def look_through(
     return looks, covered, ReadThrough(frames_read, harm, notes)
 
 
-def _covered(facts: ClipFacts, executor: Executor | None) -> Luma | None:
-    """What is burnt into the picture, seen in frames spread over the clip."""
-    parts = (range(k, k + MASK_AT_ONCE) for k in range(0, MASK_LOOKS, MASK_AT_ONCE))
-    tasks = [partial(spread_lumas, facts, MASK_LOOKS, MASK_PX, part) for part in parts]
-    # By their stamps: a frame that several were to be is one.
-    spread = {stamp: luma for found in in_order(executor, tasks) for stamp, luma in found.items()}
-    return burnt_in(list(spread.values()))
+def _covered(facts: ClipFacts, executor: Executor | None) -> Callable[[], Luma | None]:
+    """What is burnt into the picture, seen in frames spread over the clip.
+
+    The executor is at it when this returns; what is given back sees to its end.
+    """
+
+    def spread(first: int) -> Callable[[], dict[int, Luma]]:
+        numbers = range(first, MASK_LOOKS, 2)
+        parts = (numbers[k : k + MASK_AT_ONCE] for k in range(0, len(numbers), MASK_AT_ONCE))
+        tasks = [partial(spread_lumas, facts, MASK_LOOKS, MASK_PX, part) for part in parts]
+        found = [task if executor is None else executor.submit(task).result for task in tasks]
+        # By their stamps: a frame that several were to be is one.
+        return lambda: {stamp: luma for one in found for stamp, luma in one().items()}
+
+    begun = spread(0)
+
+    def ended() -> Luma | None:
+        seen = begun()
+        if not may_be_burnt_in(list(seen.values())):
+            return None
+        return burnt_in(list((seen | spread(1)()).values()))
+
+    return ended
 
 
 def _untold(_: float) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .coarse import gradients
 
-__all__ = ["MASK_PX", "burnt_in"]
+__all__ = ["MASK_PX", "burnt_in", "may_be_burnt_in"]
 
 Luma = NDArray[np.uint8]
 
@@ -31,6 +31,19 @@ LONGEST_MARK = 0.35
 GROW_PX = 5
 
 
+def may_be_burnt_in(looks: Sequence[Luma]) -> bool:
+    """Whether more looks at the same clip may show a mark: what these show to change is none.
+
+    ``looks``: as for :func:`burnt_in`, and at least as many as that needs; else it may always be.
+    """
+    if len(looks) < FEWEST_LOOKS:
+        return True
+    still = _still(np.stack(looks)).astype(np.uint8)
+    joined = cv2.morphologyEx(still, cv2.MORPH_CLOSE, np.ones((7, 9), np.uint8))
+    boxes = cv2.connectedComponentsWithStats(joined, connectivity=8)[2]
+    return bool((boxes[1:, cv2.CC_STAT_AREA] >= FEWEST_PX).any())
+
+
 def burnt_in(looks: Sequence[Luma]) -> Luma | None:
     """Mask (reduced height, ``MASK_PX`` wide or less) above 0 on marks; None where there are none.
 
@@ -39,14 +52,11 @@ def burnt_in(looks: Sequence[Luma]) -> Luma | None:
     if len(looks) < FEWEST_LOOKS:
         return None
     stack = np.stack(looks)
-    middle = np.median(stack, axis=0).astype(np.float32)
     blurred = np.stack([cv2.GaussianBlur(one, (0, 0), BLUR_PX) for one in looks])
     if np.quantile(blurred.std(axis=0), 1 - MOVED_SHARE) < MOVED_GREY:
         return None
-    still = (np.hypot(*gradients(middle)) > SHARP_GREY) & (np.ptp(stack, axis=0) <= STILL_GREY)
-    joined = cv2.morphologyEx(
-        _without_long_lines(still.astype(np.uint8)), cv2.MORPH_CLOSE, np.ones((7, 9), np.uint8)
-    )
+    still = _still(stack).astype(np.uint8)
+    joined = cv2.morphologyEx(_without_long_lines(still), cv2.MORPH_CLOSE, np.ones((7, 9), np.uint8))
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     mask = np.zeros_like(joined)
     for k in range(1, count):
@@ -56,6 +66,12 @@ def burnt_in(looks: Sequence[Luma]) -> Luma | None:
     if not mask.any():
         return None
     return np.asarray(cv2.dilate(mask, np.ones((GROW_PX, GROW_PX), np.uint8)), np.uint8)
+
+
+def _still(stack: Luma) -> NDArray[np.bool_]:
+    """Where looks (n, height, width) have a sharp edge that never changes."""
+    middle = np.median(stack, axis=0).astype(np.float32)
+    return np.asarray((np.hypot(*gradients(middle)) > SHARP_GREY) & (np.ptp(stack, axis=0) <= STILL_GREY))
 
 
 def _without_long_lines(still: Luma) -> Luma:

@@ -7,7 +7,7 @@ import pytest
 from horizon.angles import angles_from_up
 from horizon.frame import measure_frame
 from horizon.lens import lens_from_hfov
-from horizon.overlay import burnt_in
+from horizon.overlay import burnt_in, may_be_burnt_in
 from horizon.synthetic import draw_frame, make_scene
 
 LENS = lens_from_hfov(480, 270, 70)
@@ -36,6 +36,22 @@ def test_text_and_block_are_masked_and_little_else():
 @pytest.mark.parametrize("moving", [True, False])
 def test_a_clean_picture_has_no_mask(moving):
     assert burnt_in(list(looks(moving=moving, marked=False))) is None
+
+
+def test_every_other_look_tells_that_nothing_is_burnt_in():
+    assert not may_be_burnt_in(list(looks(moving=True, marked=False, count=12))[::2])
+    assert may_be_burnt_in(list(looks(moving=True, marked=True, count=12))[::2])
+    # Of a camera that does not move they tell nothing yet, nor do too few.
+    assert may_be_burnt_in(list(looks(moving=True, marked=False, count=4)))
+
+
+@pytest.mark.parametrize("size", range(1, 9))
+def test_a_mark_that_is_found_was_seen_in_some_of_the_looks(size):
+    seen = list(looks(moving=True, marked=False, count=12))
+    for picture in seen:
+        cv2.putText(picture, "AP 7", (30, 40), cv2.FONT_HERSHEY_SIMPLEX, size / 10, 250, 1)
+    for some in (seen[::2], seen[1::2]):
+        assert may_be_burnt_in(some) or burnt_in(seen) is None
 
 
 def test_a_horizon_held_in_place_through_a_pan_is_no_mark():

@@ -55,6 +55,7 @@ from attitude.solution import Solution
 from attitude.surroundings import surroundings_of, visible_dip_rad
 from attitude.takes import part_starts_s
 from attitude.verdict import judge
+from attitude.workers import at_hand
 from attitude.wrong_unit import refuse_wrong_unit
 from horizon import MEASURED_COLUMNS
 from horizon.angles import other_reading_deg
@@ -254,7 +255,7 @@ def _judged(
         record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
-            _write(material, waiting)
+            _write(material, waiting, at_hand(executor))
         _put_in_place(waiting, folder, stands=looked.stands)
     return material, folder
 
@@ -300,8 +301,7 @@ def _look_at(
     key = track_key(facts, {"lens": lens, "reference": HORIZON})
     looks = kept_looks(key, facts)
     if looks is None:
-        pictures = None if small is None else room_for(SIZING)
-        if small is not None and pictures is not None:
+        if (pictures := None if small is None else room_for(SIZING)) is not None and small is not None:
             small[facts.path.name] = pictures
         looks = look_at_clip(facts, lens, executor=executor, progress=progress, pictures=pictures)
         keep_looks(key, looks, facts.path.name)
@@ -412,9 +412,9 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
     return table
 
 
-def _write(material: Material, waiting: Path) -> None:
+def _write(material: Material, waiting: Path, executor: Executor | None) -> None:
     """Write everything beside the video and the sheet of the worst moments, which wait there already."""
-    write_report(material, waiting)
+    write_report(material, waiting, executor)
     write_frames(material.frames, waiting)
     table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
     table["clip"] = table["clip"].map(guarded)

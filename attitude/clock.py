@@ -11,7 +11,7 @@ counts only where the log's roll tells the two bodies apart.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -44,6 +44,9 @@ GIVEN, MOTION, NOT_NEEDED = "given", "motion", "not needed and not known"
 
 class ClockError(ValueError):
     """A clip cannot be laid against the logs; the text names the clip and what to add to the sheet."""
+
+
+_Angles = Callable[[int, "AttitudeLog"], LogAngles]
 
 
 @dataclass(frozen=True)
@@ -79,9 +82,10 @@ def align(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot
         return ()
     fits: dict[str, ClockFit] = {}
     unplaced: dict[str, ClockError] = {}
+    angles = _once()
     for track in tracks:
         try:
-            fits[track.clip] = _align(track, tracks, logs, shoot)
+            fits[track.clip] = _align(track, tracks, logs, shoot, angles)
         except ClockError as error:
             unplaced[track.clip] = error
     for clip, reason in unplaced.items():
@@ -118,8 +122,24 @@ def _from_the_same_take(
     raise error
 
 
+def _once() -> _Angles:
+    """Angles of logs made ready once, however many clips are laid against them; the logs have to stay."""
+    ready: dict[int, LogAngles] = {}
+
+    def angles(index: int, log: AttitudeLog) -> LogAngles:
+        if id(log) not in ready:
+            ready[id(log)] = _log_angles(log)
+        return replace(ready[id(log)], index=index)
+
+    return angles
+
+
 def _align(
-    track: ClipTrack, tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot
+    track: ClipTrack,
+    tracks: Sequence[ClipTrack],
+    logs: Sequence[AttitudeLog],
+    shoot: Shoot,
+    angles: _Angles,
 ) -> ClockFit:
     """One clip."""
     named = (clip for clip in shoot.clips if any(file.name == track.clip for file in clip.files))
@@ -127,16 +147,16 @@ def _align(
     readings = _readings(track, sheet)
     given_s = _given_s(track, tracks, sheet)
     if given_s is not None:
-        return _given(track, given_s, readings, logs, shoot)
+        return _given(track, given_s, readings, logs, shoot, angles)
     if not readings:
         note = "too few of its frames were measured to need a clock"
         return ClockFit(track.clip, logs[0].name, None, None, NOT_NEEDED, 0, note)
-    if (middle := _one_pose(track, logs)) is not None:
+    if (middle := _one_pose(track, logs, angles)) is not None:
         return middle
     try:
-        return _by_motion(track, readings, logs)
+        return _by_motion(track, readings, logs, angles)
     except MatchError as error:
-        if (aircraft := _by_turns(track, readings, logs)) is not None:
+        if (aircraft := _by_turns(track, readings, logs, angles)) is not None:
             return aircraft
         raise ClockError(
             f"{shoot.path.name}: clip {track.clip}: {error}; add log_start_s = (log time of its first frame, "
@@ -160,6 +180,7 @@ def _given(
     readings: list[tuple[Signal, ...]],
     logs: Sequence[AttitudeLog],
     shoot: Shoot,
+    angles: _Angles,
 ) -> ClockFit:
     """The sheet's start, in the log that covers most of the clip.
 
@@ -179,7 +200,7 @@ def _given(
     sd_s = max(_period_s(logs[index]), frame_s)
     note = ""
     try:
-        found = _by_motion(track, readings, [logs[index]], scalings=("own",), told_s=given_s)
+        found = _by_motion(track, readings, [logs[index]], angles, scalings=("own",), told_s=given_s)
     except MatchError:
         pass
     else:
@@ -188,14 +209,14 @@ def _given(
     return ClockFit(track.clip, logs[index].name, given_s, sd_s, GIVEN, index, note)
 
 
-def _one_pose(track: ClipTrack, logs: Sequence[AttitudeLog]) -> ClockFit | None:
+def _one_pose(track: ClipTrack, logs: Sequence[AttitudeLog], angles: _Angles) -> ClockFit | None:
     """The middle window, if all that the logs of the first body hold is one pose."""
     index = _in_order(logs)[0]
     members = [log for log in logs if _body(log) == _body(logs[index])]
     for column in ["roll_deg", "pitch_deg"] + ["yaw_deg"] * all(log.has_yaw for log in members):
         poses = []
         for log in members:
-            dense = _log_angles(0, log)
+            dense = angles(0, log)
             angle_deg, row_s = dense.angle_deg[column], float(np.median(np.diff(dense.t_s)))
             # Means over half a second: a pose is where the camera points, not each shake about it.
             size = max(1, min(len(angle_deg), round(0.5 / row_s)))
@@ -252,6 +273,7 @@ def _by_motion(
     track: ClipTrack,
     readings: list[tuple[Signal, ...]],
     logs: Sequence[AttitudeLog],
+    angles: _Angles,
     *,
     scalings: Sequence[str] = ("own", "free"),
     told_s: float | None = None,
@@ -262,7 +284,7 @@ def _by_motion(
         if scaling == "free":
             readings = [tuple(replace(s, gain=0.0, gain_sd=1.0) for s in r) for r in readings]
         for body in BODIES:
-            members = [_log_angles(i, log) for i, log in enumerate(logs) if _body(log) == body]
+            members = [angles(i, log) for i, log in enumerate(logs) if _body(log) == body]
             if not members or not readings:
                 continue
             try:
@@ -284,11 +306,11 @@ def _by_motion(
 
 
 def _by_turns(
-    track: ClipTrack, readings: list[tuple[Signal, ...]], logs: Sequence[AttitudeLog]
+    track: ClipTrack, readings: list[tuple[Signal, ...]], logs: Sequence[AttitudeLog], angles: _Angles
 ) -> ClockFit | None:
     """The place where only the pan rate fits, while the log rolls and the picture does not; else None."""
     turns = [tuple(signal for signal in one if signal.column == "yaw_deg") for one in readings]
-    members = [_log_angles(i, logs[i]) for i in _in_order(logs) if logs[i].has_yaw]
+    members = [angles(i, logs[i]) for i in _in_order(logs) if logs[i].has_yaw]
     if not members or not all(turns):
         return None
     try:
@@ -307,11 +329,11 @@ def _by_turns(
     return ClockFit(track.clip, name, place.offset_s, place.sd_s, MOTION, index, note, own_scale=False)
 
 
-def _log_angles(index: int, log: AttitudeLog) -> LogAngles:
+def _log_angles(log: AttitudeLog) -> LogAngles:
     columns = ["roll_deg", "pitch_deg"] + ["yaw_deg"] * log.has_yaw
     table = log.table.dropna(subset=columns)
     angles = {column: table[column].to_numpy(float) for column in columns}
-    found = log_angles(index, log.name, table["t_s"].to_numpy(float), angles)
+    found = log_angles(0, log.name, table["t_s"].to_numpy(float), angles)
     return replace(found, angle_deg=found.angle_deg | {FOLDED: _folded_deg(found.angle_deg["roll_deg"])})
 
 

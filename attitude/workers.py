@@ -10,7 +10,7 @@ from multiprocessing.connection import wait
 from threading import Thread
 from typing import ParamSpec, TypeVar
 
-__all__ = ["share_cores", "workers"]
+__all__ = ["at_hand", "share_cores", "workers"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -50,6 +50,11 @@ class _WhenNeeded(Executor):
         self._count = count
         self._pool = _started(count) if _may_fork() else None
 
+    @property
+    def running(self) -> bool:
+        """Whether there are processes."""
+        return self._pool is not None
+
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         if self._pool is None:
             self._pool = _started(self._count)
@@ -80,6 +85,11 @@ def _started(count: int) -> ProcessPoolExecutor:
         pool.submit(int)
     signal.signal(signal.SIGINT, answered)
     return pool
+
+
+def at_hand(executor: Executor | None) -> Executor | None:
+    """The executor if it is one of processes that run already: small work is not worth starting any for."""
+    return executor if isinstance(executor, _WhenNeeded) and executor.running else None
 
 
 @contextmanager

@@ -11,6 +11,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import asdict, astuple, dataclass
 from functools import partial
 from pathlib import Path
@@ -89,14 +90,14 @@ class _Bar:
     at: float
 
 
-def write_report(material: Material, folder: Path) -> None:
-    """Write ``report.html``, the plots and the pictures into ``folder``.
+def write_report(material: Material, folder: Path, executor: Executor | None = None) -> None:
+    """Write ``report.html``, the plots, drawn by ``executor``, and the pictures into ``folder``.
 
     Files are written to a temporary name and renamed. A plot that this shoot does not have is removed, so
     that none of an earlier run stands beside the new page.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    plots, pictures = draw_plots(material), material.pictures[:MOST_PICTURES]
+    plots, pictures = draw_plots(material, executor), material.pictures[:MOST_PICTURES]
     page = _page(material, plots, pictures).encode("utf-8")
     for name in PLOTS:
         if name in plots:

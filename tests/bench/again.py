@@ -70,8 +70,8 @@ def main() -> None:
             (shoot / "shoot.toml").write_text(sheet, encoding="utf-8")
             times = statistics.median(a / b for a, b in zip(again_s, alone_s, strict=True))
             print(
-                f"{name} changed: {statistics.median(again_s):.1f} s ({min(again_s):.1f} to {max(again_s):.1f}; "
-                f"goal 3 s), {times:.1f} times the libraries' import alone"
+                f"{name} changed: {statistics.median(again_s):.1f} s (goal 3; {min(again_s):.1f} to "
+                f"{max(again_s):.1f}), {times:.1f} times the libraries' import alone"
             )
 
 

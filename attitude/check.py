@@ -27,13 +27,14 @@ from attitude.files import guarded, waiting_folder, write_whole
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
+from attitude.kept_clocks import settled
 from attitude.kept_columns import kept_columns
 from attitude.kept_tracks import keep, keep_looks, kept, kept_looks, room_for, track_key
 from attitude.log import AttitudeLog, attitude_at, read_logs
 from attitude.optics import KnownLens, lens_of, readout_s_of
 from attitude.picture import footage_roll
 from attitude.progress import Progress, Share, part, stage
-from attitude.readings import Reading, Settled, contradiction, settle
+from attitude.readings import Reading, Settled, contradiction
 from attitude.recorded import Recorded
 from attitude.recording import footage_key, recorded_of
 from attitude.reference_lines import (
@@ -150,11 +151,10 @@ def placed(
     footage = _measure(shoot, executor, progress, small)
     shoot = _divided(_dated(shoot, footage.tracks), footage.tracks)
     with stage(progress, "matching footage and log in time"):
-        settled = _aligned(footage.tracks, logs, shoot)
-    refuse_wrong_unit(footage.tracks, settled.logs, settled.clocks, settled.shoot)
-    tracks = at_logged_pitch(footage.tracks, settled.logs, settled.clocks, settled.shoot)
-    footage = replace(footage, tracks=tracks)
-    return Placed(settled.shoot, settled.logs, settled.clocks, settled.readings, footage, holds)
+        here = _aligned(footage.tracks, logs, shoot)
+    refuse_wrong_unit(footage.tracks, here.logs, here.clocks, here.shoot)
+    tracks = at_logged_pitch(footage.tracks, here.logs, here.clocks, here.shoot)
+    return Placed(here.shoot, here.logs, here.clocks, here.readings, replace(footage, tracks=tracks), holds)
 
 
 def check(
@@ -359,7 +359,7 @@ def _divided(shoot: Shoot, tracks: Sequence[ClipTrack]) -> Shoot:
 def _aligned(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
     """Logs as the footage wants them read, and clocks; none where log and picture are not compared anyhow."""
     if not (shoot.stabilised or all(log.attitude_of in OTHER_BODIES for log in logs)):
-        return settle(tracks, logs, shoot)
+        return settled(tracks, logs, shoot)
     try:
         return Settled(shoot, tuple(logs), align(tracks, logs, shoot))
     except ClockError:

@@ -1,0 +1,96 @@
+"""Where clips lie in the logs is kept by all that it is found from, and by nothing else."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import pytest
+
+from attitude import kept_clocks
+from attitude.kept_clocks import settled
+from attitude.kept_tracks import CACHE_VARIABLE
+from attitude.readings import Settled, settle
+from tests.test_clock import log_of
+from tests.test_readings import EULER, filmed, shoot_of
+
+
+@lru_cache
+def given():
+    """A clip, its log and sheet."""
+    flight, clip, _ = filmed(5)
+    return [clip], [log_of(flight)], shoot_of(EULER)
+
+
+@pytest.fixture(autouse=True)
+def own(tmp_path, monkeypatch):
+    """A folder of this test's own."""
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "tracks"))
+
+
+@pytest.fixture
+def laid(monkeypatch):
+    """How often the clips were laid against the logs."""
+    times = []
+
+    def counted(*told):
+        times.append(told)
+        return settle(*told)
+
+    monkeypatch.setattr(kept_clocks, "settle", counted)
+    return times
+
+
+def test_what_was_kept_is_what_would_be_found_and_is_not_sought_again(laid):
+    tracks, logs, shoot = given()
+    found = settled(tracks, logs, shoot)
+    other = replace(shoot, tolerance_deg=shoot.tolerance_deg + 0.3)
+    again = settled(tracks, logs, other)
+    assert len(laid) == 1
+    assert found.clocks
+    assert found.readings
+    assert (again.clocks, again.readings) == (found.clocks, found.readings)
+    assert again.shoot is other
+    assert all(one is log for one, log in zip(again.logs, logs, strict=True))
+
+
+def changed_track(tracks, logs, shoot):
+    table = tracks[0].track
+    return (
+        [replace(tracks[0], track=table.assign(roll_deg=table["roll_deg"] + 1e-9)), *tracks[1:]],
+        logs,
+        shoot,
+    )
+
+
+def changed_log(tracks, logs, shoot):
+    return tracks, [replace(logs[0], table=logs[0].table.iloc[:-1]), *logs[1:]], shoot
+
+
+def changed_sheet(tracks, logs, shoot):
+    return (
+        tracks,
+        logs,
+        replace(shoot, clips=(replace(shoot.clips[0], exclude_s=((1.0, 1.1),)), *shoot.clips[1:])),
+    )
+
+
+def without_pans(tracks, logs, shoot):
+    return [replace(tracks[0], yaw_rate=tracks[0].yaw_rate.iloc[:0]), *tracks[1:]], logs, shoot
+
+
+@pytest.mark.parametrize("change", [changed_track, changed_log, changed_sheet, without_pans])
+def test_clips_are_laid_again_when_anything_else_changed(laid, change):
+    settled(*given())
+    settled(*change(*given()))
+    assert len(laid) == 2
+
+
+def test_a_log_that_is_read_otherwise_is_asked_again(laid, monkeypatch):
+    tracks, logs, shoot = given()
+
+    def read_otherwise(*_):
+        laid.append(())
+        return Settled(replace(shoot, title="another"), tuple(logs), ())
+
+    monkeypatch.setattr(kept_clocks, "settle", read_otherwise)
+    assert [settled(tracks, logs, shoot).shoot.title for _ in range(2)] == ["another"] * 2
+    assert len(laid) == 2

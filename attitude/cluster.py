@@ -1,19 +1,24 @@
 """Workers of a Dask cluster in the place of this computer's own.
 
-The cluster's scheduler hands out the work, and gives what a lost worker was at to another; only its own
-executor is used. Its workers open the clips themselves, so these have to lie under the same path there, and
-they must run the same code: what they measure is kept as measured by it.
+The cluster's scheduler hands out the work, and gives what a lost worker was at to another. Its workers open
+the clips themselves, so these have to lie under the same path there, and they must run the same code: what
+they measure is kept as measured by it.
 """
 
 import gc
-from collections.abc import Iterator
-from concurrent.futures import CancelledError, Executor
+from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError, Executor, Future
 from contextlib import contextmanager, suppress
+from functools import partial
+from typing import Any, ParamSpec, TypeVar
 
 import horizon
 from attitude.kept_tracks import code_digest
 
 __all__ = ["ClusterError", "cluster_workers"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 ANSWER_S = 10
 INSTALL = "pip install 'horizon-drift[cluster]'"
@@ -25,6 +30,33 @@ class ClusterError(ValueError):
 
 def _code() -> str:
     return code_digest(horizon)
+
+
+class _Asking(Executor):
+    """Has a client's cluster do what is submitted.
+
+    The library's own executor takes a worker that is lost just after its answer for an error of the task;
+    asked for its result, a task is done again by another worker.
+    """
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+        # What nobody holds any more is not done.
+        self._asked: set[Any] = set()
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        answer: Future[T] = Future()
+        asked = self._client.submit(fn, *args, **kwargs, pure=False)
+        self._asked.add(asked)
+        asked.add_done_callback(partial(self._answered, answer))
+        return answer
+
+    def _answered(self, answer: Future[T], asked: Any) -> None:
+        try:
+            answer.set_result(asked.result())
+        except BaseException as error:
+            answer.set_exception(error)
+        self._asked.discard(asked)
 
 
 @contextmanager
@@ -65,7 +97,7 @@ def cluster_workers(address: str) -> Iterator[Executor]:
                 "horizon-drift or of its libraries; install the same everywhere"
             )
         try:
-            yield client.get_executor(pure=False)
+            yield _Asking(client)
         except (KilledWorker, CommClosedError, CancelledError):
             raise ClusterError(
                 f"--scheduler {address}: its workers were lost again and again; look whether their memory "

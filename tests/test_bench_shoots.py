@@ -65,7 +65,17 @@ def test_joint_angles_undo_the_body_and_another_body_is_no_camera():
     assert written_log("none", log, np.random.default_rng(1))["roll_deg"].eq(0.0).all()
 
 
-@pytest.mark.parametrize("name", ["mounting", "turns", "warm_up", "ground_not_level", "none", "joint_angles"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "mounting",
+        "joint_angles",
+        *(
+            pytest.param(one, marks=pytest.mark.long)
+            for one in ("turns", "warm_up", "ground_not_level", "none")
+        ),
+    ],
+)
 def test_every_shoot_is_one_that_can_be_read(name, tmp_path, monkeypatch):
     monkeypatch.setattr(shoots, "FPS", 0.1)  # what the sheet and the log say does not depend on the pictures
     monkeypatch.setattr(shoots, "WAIT", shoots.WALK)

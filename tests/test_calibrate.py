@@ -71,7 +71,7 @@ def test_the_model_that_was_chosen_is_the_true_one(measured):
     assert len(found.candidate.terms) <= 2
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(k, marks=pytest.mark.long) for k in (1, 2))])
 def test_terms_that_are_not_needed_cost_where_the_board_was_not(seed):
     true = LENSES["90 deg, k1"]
     views = views_through(true, 9, seed, reach=0.4)

@@ -138,6 +138,7 @@ def test_the_causes_found_explain_what_they_made():
         assert left.to_numpy() == pytest.approx((blocks["lean_deg"] - blocks["expected_deg"]).to_numpy())
 
 
+@pytest.mark.long
 def test_a_slanting_skyline_is_seen_by_heading_and_taken_off_elsewhere():
     _, _, seen = over_hills()
     upright = seen.blocks["pose_deg"] == 0

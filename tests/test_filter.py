@@ -193,7 +193,7 @@ LEARNING = FilterKind(TAU_S, integral_s=12.0)
 LONG = (*PLAN, *pan(-9.0, 200.0), *hover(10.0))
 
 
-@pytest.mark.parametrize("axis", [0, 1, 2])
+@pytest.mark.parametrize("axis", [0, *(pytest.param(k, marks=pytest.mark.long) for k in (1, 2))])
 def test_offset_through_a_filter_that_learns_agrees_with_the_simulated_one(axis):
     errors = dataclasses.replace(QUIET, offset_mg=tuple(np.eye(3)[axis] * 8.0))
     seen, motion = flown(errors, plan=LONG, integral_time_s=12.0)

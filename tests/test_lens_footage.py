@@ -17,16 +17,22 @@ REACH_DEG, LASTS_S = 14.4, 24.0  # 0.16 of the field of view
 
 
 @pytest.fixture(scope="module")
-def filmed(tmp_path_factory):
-    """A shoot of a bent lens that the sheet takes for a straight one, and the command's words on it."""
+def tilted(tmp_path_factory):
+    """The sheet of a shoot through a bent lens, which it takes for a straight one."""
     folder = tmp_path_factory.mktemp("footage")
     rng = np.random.default_rng(3)
-    sheet = tilting_shoot(folder, LENS, reach_deg=REACH_DEG, rng=rng, lasts_s=LASTS_S, hfov_deg=90)
-    done = run_here("lens", "footage", folder)
+    return tilting_shoot(folder, LENS, reach_deg=REACH_DEG, rng=rng, lasts_s=LASTS_S, hfov_deg=90)
+
+
+@pytest.fixture(scope="module")
+def filmed(tilted):
+    """The same, and the command's words on it."""
+    done = run_here("lens", "footage", tilted.parent)
     assert done.returncode == 0, done.stderr
-    return sheet, done.stdout
+    return tilted, done.stdout
 
 
+@pytest.mark.long
 def test_the_lens_of_the_shoot_is_found_and_said(filmed):
     sheet, said = filmed
     assert max(len(line) for line in said.splitlines()) <= 80
@@ -47,6 +53,7 @@ def test_the_lens_of_the_shoot_is_found_and_said(filmed):
     assert (sheet.parent / "lens.png").stat().st_size > 5000
 
 
+@pytest.mark.long
 def test_a_check_names_the_bent_lens_and_is_mended_by_the_file(filmed):
     """Goal: the pitch of a horizon away from the middle is ten times nearer the truth."""
     sheet, _ = filmed
@@ -68,8 +75,8 @@ def test_a_check_names_the_bent_lens_and_is_mended_by_the_file(filmed):
     assert worst[1] < worst[0] / 10
 
 
-def test_a_sheet_without_a_horizon_through_its_lens_is_told_so(filmed, tmp_path):
-    sheet, _ = filmed
+def test_a_sheet_without_a_horizon_through_its_lens_is_told_so(tilted, tmp_path):
+    sheet = tilted
     text = sheet.read_text(encoding="utf-8")
     for name in ("tilt.mp4", "log.csv"):
         text = text.replace(f'"{name}"', f'"{(sheet.parent / name).as_posix()}"')
@@ -88,9 +95,9 @@ def test_a_sheet_without_a_horizon_through_its_lens_is_told_so(filmed, tmp_path)
         ('surface = "sea"\n', "is there already and not of this kind; give another folder, --out DIR"),
     ],
 )
-def test_what_cannot_be_is_said_before_anything_is_measured(filmed, tmp_path, changed, why):
+def test_what_cannot_be_is_said_before_anything_is_measured(tilted, tmp_path, changed, why):
     """Hills, and a lens file of a board that would be lost."""
-    sheet, _ = filmed
+    sheet = tilted
     text = sheet.read_text(encoding="utf-8").replace('surface = "sea"', changed)
     for name in ("tilt.mp4", "log.csv"):
         text = text.replace(f'"{name}"', f'"{(sheet.parent / name).as_posix()}"')

@@ -175,7 +175,9 @@ DAMAGE = {
 }
 
 
-@pytest.mark.parametrize("what", DAMAGE)
+@pytest.mark.parametrize(
+    "what", [pytest.param(one, marks=pytest.mark.long if k % 2 else ()) for k, one in enumerate(DAMAGE)]
+)
 def test_pieces_give_what_one_piece_gives(in_pieces, tmp_path, what):
     content, words = DAMAGE[what]
     one, other, used = both_ways(tmp_path / "attitude.csv", content)

@@ -60,7 +60,7 @@ def test_ids_lie_where_the_library_puts_them(columns, rows, legacy):
     [
         pytest.param((8, 6), 0.7, "DICT_5X5_50", False, marks=pytest.mark.long),
         ((8, 6), 0.6, "DICT_4X4_250", True),
-        ((5, 7), 0.75, "DICT_APRILTAG_36h11", False),
+        pytest.param((5, 7), 0.75, "DICT_APRILTAG_36h11", False, marks=pytest.mark.long),
         ((7, 5), 0.6, "DICT_6X6_100", True),
     ],
 )
@@ -164,6 +164,7 @@ def assert_known(found, true):
         assert abs(getattr(found.lens, name) - getattr(true, name)) < 3.5 * sd
 
 
+@pytest.mark.long
 def test_parts_of_a_board_that_the_edge_cuts_give_the_lens_as_whole_ones_do(clip):
     facts = probe(clip)
     views = find_views(facts)
@@ -176,6 +177,7 @@ def test_parts_of_a_board_that_the_edge_cuts_give_the_lens_as_whole_ones_do(clip
     assert coverage(views, (640, 360)).missed == ()
 
 
+@pytest.mark.long
 def test_another_dictionary_and_size_through_a_fisheye(tmp_path):
     board = board_of((6, 9), 0.7, "DICT_5X5_100", legacy=True)
     facts = probe(film(tmp_path / "board.mp4", FISHEYE, board, 8))

@@ -417,6 +417,7 @@ def test_bench_holds_split_what_one_plumb_line_shows_in_sum():
     assert abs(both.lean.value - one.truth.lean_deg) < both.lean.half_width
 
 
+@pytest.mark.long
 def test_the_stated_uncertainty_of_the_lean_is_honest():
     errors = []
     for seed in range(8):

@@ -51,6 +51,7 @@ def test_held_back_lines_lie_straighter_than_through_the_stated_lens(wide):
     assert straight_points(seen, found.lens, 1.5) == pytest.approx(straight_points(seen, lens, 1.5), abs=20)
 
 
+@pytest.mark.long
 def test_a_log_that_drifts_from_window_to_window_changes_nothing(wide):
     _, seen, found = wide
     drifted = [replace(one, pitch_rad=one.pitch_rad + 0.05 * one.window) for one in seen]
@@ -68,6 +69,7 @@ def test_a_log_of_another_scale_makes_another_focal_length():
     assert other.lens.fx_px / one.lens.fx_px == pytest.approx(1 / 1.02, abs=0.004)
 
 
+@pytest.mark.long
 def test_without_a_log_the_stated_angle_stays_and_the_bend_is_found():
     lens = known_lens(60)
     seen = [
@@ -88,6 +90,7 @@ def test_a_stated_lens_of_four_terms_will_do_to_begin_with(wide):
     assert 0 < straight_points(seen, bent, 5.0) <= sum(len(one.points_px) for one in seen)
 
 
+@pytest.mark.long
 def test_lines_that_no_lens_makes_even_are_refused():
     """A skyline of hills, the same in every picture."""
     rng = np.random.default_rng(9)

@@ -2,8 +2,8 @@
 
 import sys
 
+from attitude.cores import share_cores
 from attitude.stopping import STATUS, STOPPED, StopsAtOnce
-from attitude.workers import share_cores
 
 __all__ = ["run"]
 

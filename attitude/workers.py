@@ -4,30 +4,28 @@ import os
 import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.connection import wait
 from threading import Thread
 from typing import ParamSpec, TypeVar
 
-__all__ = ["at_hand", "share_cores", "workers"]
+from attitude.cores import share_cores
+
+__all__ = ["at_hand", "workers"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
-
-def share_cores() -> None:
-    """Have linear algebra on one thread, here and in workers: a pool in each would only wait for the others.
-
-    The libraries read this when they are loaded, so it is for a program's very beginning.
-    """
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+# More would wait for the disk, and starting them takes longer than a second check.
+MOST = 16
 
 
 def _begin() -> None:
     """What a worker does first."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # A copy has the handlers of whoever it is a copy of.
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -59,6 +57,15 @@ class _WhenNeeded(Executor):
         if self._pool is None:
             self._pool = _started(self._count)
         return self._pool.submit(fn, *args, **kwargs)
+
+    def drop(self) -> None:
+        """End the processes at once, whatever they are at."""
+        # One that is ended in the middle of its answer would have its reader wait for the rest for ever, as
+        # long as anybody, and be it this process, may write it.
+        with suppress(AttributeError, OSError):
+            self._pool._result_queue._writer.close()  # type: ignore[union-attr]
+        for worker in active_children():
+            worker.terminate()
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         if self._pool is not None:
@@ -105,7 +112,7 @@ def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
         with cluster_workers(scheduler) as executor:
             yield executor
         return
-    count = os.cpu_count() or 1
+    count = min(os.cpu_count() or 1, MOST)
     if count < 2:
         yield None
         return
@@ -113,6 +120,5 @@ def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
         try:
             yield executor
         except BaseException:
-            for worker in active_children():
-                worker.terminate()
+            executor.drop()
             raise

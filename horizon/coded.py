@@ -19,6 +19,8 @@ from .clip import ClipError
 __all__ = ["Coded", "coded", "with_colour_planes", "write_clip", "write_coded"]
 
 ENCODER = "libx264"
+# Frames of a stretch. What stands in a clip's head hangs on how many follow from one key frame.
+MOST = 250
 # As ITU-T H.273 counts them (matrix coefficients 6; the library's own count of ranges).
 BT601, LIMITED_RANGE = 6, 1
 
@@ -61,15 +63,22 @@ def write_clip(
 
 @dataclass(frozen=True)
 class Coded:
-    """A stretch of an H.264 clip that decodes on its own: size, px, and a packet for every frame in turn."""
+    """A stretch of an H.264 clip that decodes on its own: size, px, and a packet for every frame in turn.
+
+    head : the decoder's settings, which stand once in a clip.
+    """
 
     width_px: int
     height_px: int
+    head: bytes = field(repr=False)
     packets: tuple[bytes, ...] = field(repr=False)
 
 
 def coded(images: Sequence[NDArray[np.uint8]], fps: float, *, crf: int, preset: str) -> Coded:
-    """At least one image as a stretch for :func:`write_coded`; arguments as for :func:`write_clip`."""
+    """At least one image, and no more than ``MOST``, as a stretch for :func:`write_coded`.
+
+    Arguments as for :func:`write_clip`.
+    """
     codec = av.CodecContext.create(ENCODER, "w")
     codec.width, codec.height = _size_px(images[0])
     codec.framerate = _rate(fps)
@@ -77,14 +86,14 @@ def coded(images: Sequence[NDArray[np.uint8]], fps: float, *, crf: int, preset: 
     # What all stretches have in common stands once, at the clip's beginning.
     codec.flags |= av.codec.context.Flags.global_header
     codec.thread_count = 1
-    _as_wanted(codec, _one_by_one(crf, preset, len(images)))
+    _as_wanted(codec, _one_by_one(crf, preset))
     packets: list[bytes] = []
     for number, image in enumerate(images):
         frame = av.VideoFrame.from_ndarray(image, format="yuv420p")
         frame.pts = number
         packets += map(bytes, codec.encode(frame))
     packets += map(bytes, codec.encode())
-    return Coded(codec.width, codec.height, tuple(packets))
+    return Coded(codec.width, codec.height, bytes(codec.extradata or b""), tuple(packets))
 
 
 def write_coded(path: Path, stretches: Iterable[Coded], fps: float, *, crf: int, preset: str) -> None:
@@ -94,13 +103,18 @@ def write_coded(path: Path, stretches: Iterable[Coded], fps: float, *, crf: int,
     ------
     ClipError
         As for :func:`write_clip`; no stretch was asked for.
+    ValueError
+        A stretch was coded with other settings, or is of another size.
     """
     with _written(path, fps) as (container, stream):
-        _as_wanted(stream.codec_context, _one_by_one(crf, preset, 1))
+        _as_wanted(stream.codec_context, _one_by_one(crf, preset))
         shown = 0
         for stretch in stretches:
             if not shown:
                 stream.width, stream.height = stretch.width_px, stretch.height_px
+                container.start_encoding()
+            if stretch.head != bytes(stream.codec_context.extradata or b""):
+                raise ValueError("a stretch that was coded otherwise than the clip it is to be part of")
             for number, data in enumerate(stretch.packets):
                 packet = av.Packet(data)
                 packet.stream, packet.time_base = stream, 1 / _rate(fps)
@@ -130,9 +144,9 @@ def _as_wanted(codec: Any, options: dict[str, str]) -> None:
     codec.options = options
 
 
-def _one_by_one(crf: int, preset: str, key_every: int) -> dict[str, str]:
-    """Each frame follows from the one before, none from a later one."""
-    return {"crf": str(crf), "preset": preset, "g": str(key_every), "bf": "0"}
+def _one_by_one(crf: int, preset: str) -> dict[str, str]:
+    """Each frame follows from the one before, none from a later one, and only the first one from none."""
+    return {"crf": str(crf), "preset": preset, "g": str(MOST), "sc_threshold": "0", "bf": "0"}
 
 
 def _rate(fps: float) -> Fraction:

@@ -39,8 +39,9 @@ INTERLACED = "interlaced: every frame shows two moments, which blurs what moves;
 # clip's mean roll is known nearly as well: the floor under any lean is four times that.
 LONG_S, KEYS_APART_S, DENSE, MOST_ADDED_DEG = 600.0, (1.0, 2.5), 8, 0.01
 SPARED = 0.7  # share of the work that the key frames are
-# Looks spread over the clip that tell burnt-in marks from the scene; every other one may do.
-MASK_LOOKS, MASK_AT_ONCE = 12, 3
+# Looks spread over the clip that tell burnt-in marks from the scene; every other one of a long clip may do.
+# Of a short one several looks are decoded from one key frame.
+MASK_LOOKS, MASK_PARTS, HALF_MAY_DO_S = 12, 2, 20.0
 
 
 class _Timed(Protocol):
@@ -125,22 +126,27 @@ def _covered(facts: ClipFacts, executor: Executor | None) -> Callable[[], Luma |
 
     The executor is at it when this returns; what is given back sees to its end.
     """
+    halves = [range(MASK_LOOKS)]
+    if facts.duration_s >= HALF_MAY_DO_S:
+        halves = [range(0, MASK_LOOKS, 2), range(1, MASK_LOOKS, 2)]
 
-    def spread(first: int) -> Callable[[], dict[int, Luma]]:
-        numbers = range(first, MASK_LOOKS, 2)
-        parts = (numbers[k : k + MASK_AT_ONCE] for k in range(0, len(numbers), MASK_AT_ONCE))
+    def spread(numbers: range) -> Callable[[], dict[int, Luma]]:
+        count = len(numbers) // MASK_PARTS
+        parts = (numbers[k : k + count] for k in range(0, len(numbers), count))
         tasks = [partial(spread_lumas, facts, MASK_LOOKS, MASK_PX, part) for part in parts]
         found = [task if executor is None else executor.submit(task).result for task in tasks]
         # By their stamps: a frame that several were to be is one.
         return lambda: {stamp: luma for one in found for stamp, luma in one().items()}
 
-    begun = spread(0)
+    begun = spread(halves[0])
 
     def ended() -> Luma | None:
         seen = begun()
-        if not may_be_burnt_in(list(seen.values())):
-            return None
-        return burnt_in(list((seen | spread(1)()).values()))
+        if len(halves) > 1:
+            if not may_be_burnt_in(list(seen.values())):
+                return None
+            seen |= spread(halves[1])()
+        return burnt_in(list(seen.values()))
 
     return ended
 

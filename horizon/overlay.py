@@ -34,7 +34,8 @@ GROW_PX = 5
 def may_be_burnt_in(looks: Sequence[Luma]) -> bool:
     """Whether more looks at the same clip may show a mark: what these show to change is none.
 
-    ``looks``: as for :func:`burnt_in`, and at least as many as that needs; else it may always be.
+    A mark may be missed whose edges are sharp enough in all looks alone, and not in these. ``looks``: as for
+    :func:`burnt_in`, and at least as many as that needs; else it may always be.
     """
     if len(looks) < FEWEST_LOOKS:
         return True

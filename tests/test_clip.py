@@ -38,8 +38,9 @@ def test_written_clip_reads_back(clip):
     assert damage(facts, 40, frames[-1].t_s) == ""
 
 
-def test_stretches_coded_apart_are_one_clip(tmp_path):
-    path, settings = tmp_path / "clip.mp4", {"crf": 20, "preset": "ultrafast"}
+@pytest.mark.parametrize("preset", ["ultrafast", "veryfast"])
+def test_stretches_coded_apart_are_one_clip(tmp_path, preset):
+    path, settings = tmp_path / "clip.mp4", {"crf": 20, "preset": preset}
     images, lasting = list(grey_frames(20)), (7, 1, 10, 2)
     ends = np.cumsum([0, *lasting])
     stretches = [coded(images[a:b], 10, **settings) for a, b in pairwise(ends)]
@@ -51,14 +52,25 @@ def test_stretches_coded_apart_are_one_clip(tmp_path):
     for frame, image in zip(frames, images, strict=True):
         assert frame.fault == ""
         assert np.abs(frame.luma.astype(int) - image[:48]).mean() < 2
-    # One and the same head serves them all.
+    # One head, of a size and settings, serves them all.
+    assert len({one.head for one in stretches}) == 1
     with av.open(str(path)) as container:
-        heads = {container.streams.video[0].codec_context.extradata}
-    for a, b in pairwise(ends):
-        write_coded(path, [coded(images[a:b], 10, **settings)], 10, **settings)
-        with av.open(str(path)) as container:
-            heads.add(container.streams.video[0].codec_context.extradata)
-    assert len(heads) == 1
+        kept = bytes(container.streams.video[0].codec_context.extradata)
+    # In the file the sets of parameters (ITU-T H.264, 7.3.2) are counted, not parted by start codes.
+    sets = [one for one in stretches[0].head.split(b"\x00\x00\x00\x01") if one and one[0] & 31 in (7, 8)]
+    assert len(sets) == 2
+    assert all(one in kept for one in sets)
+
+
+def test_a_stretch_of_another_size_or_quality_is_refused(tmp_path):
+    settings = {"crf": 20, "preset": "ultrafast"}
+    one = coded(list(grey_frames(4)), 10, **settings)
+    for other in (
+        coded(list(grey_frames(4, (96, 64))), 10, **settings),
+        coded(list(grey_frames(4)), 10, crf=35, preset="ultrafast"),
+    ):
+        with pytest.raises(ValueError, match="coded otherwise"):
+            write_coded(tmp_path / "clip.mp4", [one, other], 10, **settings)
 
 
 def test_times_are_the_streams_own(tmp_path):

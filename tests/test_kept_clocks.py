@@ -9,6 +9,7 @@ from attitude import kept_clocks
 from attitude.kept_clocks import settled
 from attitude.kept_tracks import CACHE_VARIABLE
 from attitude.readings import Settled, settle
+from tests.commands import run
 from tests.test_clock import log_of
 from tests.test_readings import EULER, filmed, shoot_of
 
@@ -50,6 +51,22 @@ def test_what_was_kept_is_what_would_be_found_and_is_not_sought_again(laid):
     assert (again.clocks, again.readings) == (found.clocks, found.readings)
     assert again.shoot is other
     assert all(one is log for one, log in zip(again.logs, logs, strict=True))
+
+
+SHOWN = """
+from dataclasses import replace
+from attitude.kept_clocks import _plain
+from tests.test_readings import EULER, shoot_of
+given = frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})
+print(_plain(shoot_of(replace(EULER, given=given), exclude_s=((1.0, 2.0),))))
+"""
+
+
+def test_a_sheet_is_the_same_to_another_process():
+    """Words in a set come in another order there."""
+    lines = {run(code=SHOWN, PYTHONHASHSEED=str(seed)).stdout for seed in range(4)}
+    assert len(lines) == 1
+    assert "'time_unit'" in lines.pop()
 
 
 def changed_track(tracks, logs, shoot):

@@ -8,7 +8,7 @@ kept: where the footage wants one read otherwise, it is laid again.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, fields, is_dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import attitude
@@ -31,7 +31,7 @@ __all__ = ["settled"]
 def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
     """As of :func:`attitude.readings.settle`, which raises the same, or what it gave before for the same."""
     sheet = replace(shoot, tolerance_deg=0.0, given=shoot.given - {"tolerance_deg"})
-    rests_on = [*_of_tracks(tracks), *_of_logs(logs), _plain(sheet)]
+    rests_on = [*_of_tracks(tracks), *_of_logs(logs), sheet]
     key = key_of("clocks", code_digest(horizon, attitude), content_of(rests_on))
     before = read_kept(key, lambda held: _as_kept(held["about"]))
     if before is not None:
@@ -41,15 +41,6 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
         about = {name: [asdict(one) for one in getattr(found, name)] for name in ("clocks", "readings")}
         write_kept(key, about, {})
     return found
-
-
-def _plain(told: Any) -> Any:
-    """All that stands in a part of a sheet, sets in an order that is the same in every process."""
-    if is_dataclass(told):
-        return {one.name: _plain(getattr(told, one.name)) for one in fields(told)}
-    if isinstance(told, tuple | list):
-        return [_plain(one) for one in told]
-    return sorted(map(repr, told)) if isinstance(told, frozenset) else repr(told)
 
 
 def _as_kept(about: dict[str, Any]) -> tuple[tuple[ClockFit, ...], tuple[Reading, ...]]:

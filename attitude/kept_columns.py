@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
+from datetime import date
 from hashlib import blake2b
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,6 +44,8 @@ def kept_columns(model: ObservationModel, settings: Sequence[Setting]) -> list[A
 def content_of(value: Any) -> str:
     """Digest of all that stands in a value: numbers, words, arrays, and dataclasses and containers of them.
 
+    The same in every process; of paths and days what they are written as.
+
     Raises
     ------
     TypeError
@@ -64,6 +68,11 @@ def _add(found: blake2b, value: Any) -> None:
         _add(found, [value.shape, value.data, value.indices, value.indptr])
     elif isinstance(value, Mapping):
         _add(found, [part for pair in value.items() for part in pair])
+    elif isinstance(value, frozenset):
+        # The same order in every process.
+        _add(found, sorted(value, key=repr))
+    elif isinstance(value, PurePath | date):
+        _add(found, f"{type(value).__name__} {value}")
     elif isinstance(value, tuple | list | np.ndarray):
         found.update(f"{len(value)} of:".encode())
         for part in value:

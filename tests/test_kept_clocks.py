@@ -55,10 +55,10 @@ def test_what_was_kept_is_what_would_be_found_and_is_not_sought_again(laid):
 
 SHOWN = """
 from dataclasses import replace
-from attitude.kept_clocks import _plain
+from attitude.kept_columns import content_of
 from tests.test_readings import EULER, shoot_of
 given = frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})
-print(_plain(shoot_of(replace(EULER, given=given), exclude_s=((1.0, 2.0),))))
+print(content_of(shoot_of(replace(EULER, given=given), exclude_s=((1.0, 2.0),))), sorted(given))
 """
 
 

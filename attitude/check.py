@@ -5,9 +5,7 @@ was there as it was, and an interruption leaves no half-written file.
 """
 
 import datetime as dt
-import json
 import math
-import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -23,7 +21,7 @@ from attitude.clock import ClockError, ClockFit, align, in_real_time
 from attitude.corrections import corrections
 from attitude.covariates import covariates
 from attitude.entries import OTHER_BODIES
-from attitude.files import guarded, waiting_folder, write_whole
+from attitude.files import waiting_folder
 from attitude.findings import Causes
 from attitude.flagged import flagged
 from attitude.infer import Witnesses, infer, infer_without_log, solution_of
@@ -46,10 +44,11 @@ from attitude.reference_lines import (
     read_words,
 )
 from attitude.repeatability import learn
-from attitude.report import REPORT_FILES, Material, write_report
+from attitude.report import Material, get_ready
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
-from attitude.review import SHEET, SIZING, VIDEO, look_through
+from attitude.result_files import put_in_place, write_results
+from attitude.review import SIZING, look_through
 from attitude.self_checked import Looked, check_begun
 from attitude.sheet import CLOCK_SET_YEAR, HORIZON, ClipSheet, Shoot, read_sheet
 from attitude.solution import Solution
@@ -67,9 +66,7 @@ from horizon.measure import look_at_clip
 from horizon.reference import measure_reference
 from horizon.small import SmallPictures
 
-__all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed", "write_frames"]
-
-FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
+__all__ = ["Examined", "Footage", "Placed", "check", "examine", "placed"]
 
 
 @dataclass(frozen=True)
@@ -178,6 +175,7 @@ def check(
         What was given cannot be used; the text names the file, the place and the mend.
     """
     small: dict[str, SmallPictures] = {}
+    get_ready(at_hand(executor))
     try:
         seen = examine(sheet, executor=executor, progress=progress, small=small)
         return _judged(seen, small, out, past, executor, progress)
@@ -255,8 +253,8 @@ def _judged(
         record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
         material = replace(material, recorded=record, past=tuple(past))
         with stage(progress, "drawing the plots and writing the page"):
-            _write(material, waiting, at_hand(executor))
-        _put_in_place(waiting, folder, stands=looked.stands)
+            write_results(material, waiting, at_hand(executor))
+        put_in_place(waiting, folder, stands=looked.stands)
     return material, folder
 
 
@@ -410,41 +408,3 @@ def _settled(track: ClipTrack, found: Residuals | None) -> pd.DataFrame:
         moved = {name: bound + (pitch_deg - table["pitch_deg"]) for name, bound in moved.items()}
         return table.assign(roll_deg=roll_deg, pitch_deg=pitch_deg, **moved)
     return table
-
-
-def _write(material: Material, waiting: Path, executor: Executor | None) -> None:
-    """Write everything beside the video and the sheet of the worst moments, which wait there already."""
-    write_report(material, waiting, executor)
-    write_frames(material.frames, waiting)
-    table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
-    table["clip"] = table["clip"].map(guarded)
-    _write_text(waiting / CORRECTIONS, table.to_csv(index=False, lineterminator="\n"))
-    text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
-    _write_text(waiting / RESULT, text + "\n")
-
-
-def _put_in_place(waiting: Path, folder: Path, *, stands: bool) -> None:
-    """Rename every file of a result into its folder; what this shoot does not have is removed there.
-
-    ``stands``: the video there is this result's own.
-    """
-    # The result last, so that whoever waits for it finds the rest beside it, and none of an earlier check
-    # stands beside files that are not its own.
-    (folder / RESULT).unlink(missing_ok=True)
-    for name in (*REPORT_FILES, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
-        if (waiting / name).exists():
-            os.replace(waiting / name, folder / name)
-        elif not (stands and name == VIDEO):
-            (folder / name).unlink(missing_ok=True)
-
-
-def write_frames(frames: pd.DataFrame, folder: Path) -> None:
-    """Write ``frames.csv``: the track, angles to 0.0001 deg, names of clips as no spreadsheet runs them."""
-    frames = frames.assign(clip=frames["clip"].map(guarded))
-    _write_text(folder / FRAMES, frames.to_csv(index=False, float_format="%.4f", lineterminator="\n"))
-
-
-def _write_text(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    # A clip's name may be bytes that are no text.
-    write_whole(path, text.encode("utf-8", errors="replace"))

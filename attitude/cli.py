@@ -242,8 +242,8 @@ def measure(
     Tells how far the picture leans, never why: for that, write a sheet (horizon-drift new) and check it.
     """
     with starting():
-        from attitude.check import write_frames
         from attitude.optics import lens_of, readout_s_of
+        from attitude.result_files import write_frames
         from attitude.sheet import Camera, ClipSheet
         from attitude.surroundings import surroundings_without_sheet
         from attitude.terminal import measure_lines

@@ -28,6 +28,8 @@ ROLL_STEP_DEG = 1.5
 # A line shorter than this share of the picture's short side is not a horizon one can measure roll on.
 SHORTEST_LINE = 0.45
 PER_POOL = 4
+# Bars are no brighter, noise and the encoder's rounding included.
+LIT_GREY = 28
 CLIP_GREY = 10.0
 # Lines through pairs of transitions: every so many columns, so many transitions of each, so many pairs.
 COLUMN_STEP_PX, PER_COLUMN, PAIRS, PER_DIRECTION = 4, 2, 500, 2
@@ -89,10 +91,13 @@ def gradients(picture: Array32) -> tuple[Array32, Array32]:
 
 def picture_area(luma: NDArray[np.uint8]) -> Area:
     """Left, top, right, bottom (exclusive) of the picture inside black bars along its edges."""
+    height, width = luma.shape
+    outermost = (luma[0, ::8], luma[-1, ::8], luma[::8, 0], luma[::8, -1])
+    if all(line.max() > LIT_GREY for line in outermost):
+        return 0, 0, width, height
     rows = luma[:, ::8].max(axis=1)
     columns = luma[::8].max(axis=0)
-    lit_rows, lit_columns = np.flatnonzero(rows > 28), np.flatnonzero(columns > 28)
-    height, width = luma.shape
+    lit_rows, lit_columns = np.flatnonzero(rows > LIT_GREY), np.flatnonzero(columns > LIT_GREY)
     if len(lit_rows) < height // 3 or len(lit_columns) < width // 3:
         return 0, 0, width, height
     return int(lit_columns[0]), int(lit_rows[0]), int(lit_columns[-1]) + 1, int(lit_rows[-1]) + 1

@@ -1,8 +1,8 @@
 """Profiles across a predicted horizon to sub-pixel edge points.
 
-The predicted curve is followed through the lens; at every pixel along it the picture is sampled across
-(positive towards the sky side), and neighbouring profiles are averaged in groups. Each averaged profile is
-fitted by a blurred step with its own slope on either side,
+The predicted curve is followed through the lens; at every pixel along it (at 4K, at every second one) the
+picture is sampled across (positive towards the sky side), and neighbouring profiles are averaged in groups.
+Each averaged profile is fitted by a blurred step with its own slope on either side,
 
     y(t) = a + b Phi((t - t0) / s) + c min(t - t0, 0) + d max(t - t0, 0) [+ e tail((t - t0) / w)],
 
@@ -38,6 +38,8 @@ Array32 = NDArray[np.float32]
 SHAPE_GROUPS = 32
 STEP_PX = 0.25
 NEAR_END_PX = 3.0
+# In a group of so many profiles and more, every second one is sampled: neighbours show much the same noise.
+ENOUGH = 16
 # Along the curve, so far apart it is put through the lens.
 NODES_PX = 8
 # Close blurs, and no short tail: it would take up the skew of resampling, and a sharp edge with it.
@@ -204,14 +206,16 @@ def find_edges(
     brighter than both its sides, in place of a step. ``every``: of so many groups one is looked at.
     ``shape``: number of the edge shape, where a moment ago's is known to suit the line.
     """
-    start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area)
-    groups = len(start) // group_px
+    apart_px = 2 if group_px >= ENOUGH else 1
+    start, normal, length_px = _path(lens, up_cam, dip_rad, half_px, area, apart_px)
+    of_each = group_px // apart_px
+    groups = len(start) // of_each
     if groups < 4 * every:
         return _nothing(length_px)
-    middle = np.arange(groups) * group_px + group_px // 2
+    middle = np.arange(groups) * of_each + of_each // 2
     middle = middle[every // 2 :: every]
     at_middle, groups = (start[middle], normal[middle]), len(middle)
-    looked_at = (middle[:, None] + np.arange(group_px) - group_px // 2).ravel()
+    looked_at = (middle[:, None] + np.arange(of_each) - of_each // 2).ravel()
     start, normal = start[looked_at], normal[looked_at]
     bank = _thin_bank(half_px) if thin else _bank(half_px)
     t = bank.offsets_px.astype(np.float32)[:, None]
@@ -220,8 +224,8 @@ def find_edges(
     map_y += start[:, 1].astype(np.float32)
     strip = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # A product sums them exactly, whole numbers that they are, and in a fraction of the time.
-    summed = strip.astype(np.float32).reshape(-1, group_px) @ np.ones(group_px, np.float32)
-    profile = summed.reshape(len(t), groups).astype(np.float64) / group_px
+    summed = strip.astype(np.float32).reshape(-1, of_each) @ np.ones(of_each, np.float32)
+    profile = summed.reshape(len(t), groups).astype(np.float64) / of_each
     across, sd, step, gradient, gain, number = _fit_profiles(bank, profile, shape)
     suits = bank.shapes[number]
     unlike = np.empty(groups)
@@ -233,7 +237,7 @@ def find_edges(
     points = at_middle[0] + np.where(found, across, 0)[:, None] * at_middle[1]
     return Edges(
         rays(lens, points[found]),
-        middle[found].astype(float),
+        (apart_px * middle[found]).astype(float),
         across[found],
         sd[found],
         step[found],
@@ -267,9 +271,9 @@ def _nothing(length_px: float) -> Edges:
 
 
 def _path(
-    lens: Lens, up_cam: Array, dip_rad: float, half_px: int, area: tuple[int, int, int, int]
+    lens: Lens, up_cam: Array, dip_rad: float, half_px: int, area: tuple[int, int, int, int], apart_px: int
 ) -> tuple[Array, Array, float]:
-    """Pixels one apart along the predicted horizon, unit normals towards the sky, and the visible length."""
+    """Places so far apart along the predicted line, unit normals towards the sky, and its visible length."""
     azimuth = np.radians(np.linspace(-110, 110, 881))
     left, top, right, bottom = area
     margin = min(half_px, 4)
@@ -292,8 +296,8 @@ def _path(
     walked = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(coarse[first:last], axis=0).T))])
     length_px = float(walked[-1])
     # Points are laid off from the very path that was sampled: that it is straight between nodes moves none.
-    places = np.arange(0, length_px)
-    nodes = np.linspace(0, places[-1], 2 + len(places) // NODES_PX)
+    places = np.arange(0, length_px, apart_px)
+    nodes = np.linspace(0, places[-1], 2 + int(length_px) // NODES_PX)
     angle = np.interp(nodes, walked, azimuth[first:last])
     at_nodes = pixels(lens, directions(up_cam, angle, -dip_rad))
     raised = pixels(lens, directions(up_cam, angle, lens.pixel_rad - dip_rad)) - at_nodes

@@ -6,9 +6,9 @@ so text is first brought to what the typeface can draw in one line.
 
 import unicodedata
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
-from matplotlib.font_manager import findfont, get_font
 from numpy.typing import NDArray
 
 __all__ = ["readable", "shortened", "width_px", "write"]
@@ -71,9 +71,16 @@ def write(
     there[:] = np.round(there * (1 - share) + np.array(bgr, np.float32) * share).astype(np.uint8)
 
 
+def _font() -> Any:
+    # Loaded where words are drawn: it takes as long as half of all else.
+    from matplotlib.font_manager import findfont, get_font
+
+    return get_font(findfont(FONT))
+
+
 @lru_cache(maxsize=1)
 def _known_characters() -> frozenset[int]:
-    return frozenset(get_font(findfont(FONT)).get_charmap())
+    return frozenset(_font().get_charmap())
 
 
 @lru_cache(maxsize=256)
@@ -81,7 +88,7 @@ def _coverage(text: str, size_px: int) -> tuple[NDArray[np.uint8], int]:
     """Coverage of a line's pixels (height, width), 0 to 255, and how far it reaches below the baseline."""
     if not text.strip():
         return np.zeros((1, len(text) * size_px // 3), np.uint8), 0
-    font = get_font(findfont(FONT))
+    font = _font()
     font.set_size(size_px, 72)  # at 72 to the inch a point is a pixel
     font.set_text(text, 0.0)
     font.draw_glyphs_to_bitmap(antialiased=True)

@@ -44,7 +44,7 @@ PAN_APART_S = 0.35
 PAN_TOO_FAR_S = 0.7
 PAN_SD_PX = 0.8
 # A line that goes on from frame to frame is judged once in that time.
-JUDGED_S = 0.18
+JUDGED_S = 0.45
 # Between frames no further apart than this, and turned no more, a camera turns evenly.
 EVENLY_S, LEAST_COS = 0.11, math.cos(math.radians(3.0))
 THUMB_FROM = 4

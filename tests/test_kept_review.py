@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import attitude.check
+import attitude.result_files
 from attitude import review
 from attitude.check import check
 from attitude.review import SHEET, VIDEO
@@ -216,7 +217,7 @@ def test_a_check_again_that_is_stopped_leaves_the_folder_whole(shoot, out, tmp_p
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(attitude.check, "write_frames", stopped)
+        patch.setattr(attitude.result_files, "write_frames", stopped)
         with pytest.raises(KeyboardInterrupt):
             check(shoot, out)
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before

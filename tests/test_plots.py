@@ -1,22 +1,31 @@
 import dataclasses
 import re
+import subprocess
+import sys
+from concurrent.futures import ProcessPoolExecutor
 from functools import lru_cache
 from itertools import combinations
+from multiprocessing import get_context
 from pathlib import Path
 from xml.etree import ElementTree
 
 import cv2
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.colors import to_hex
 
 from attitude.covariates import Covariates
 from attitude.flagged import COLUMNS as FLAG_COLUMNS
 from attitude.picture import footage_roll
 from attitude.plans import hover, pan, tilt, turns, upside_down
-from attitude.report.look import COLOURS, STYLE, cut, finished, house_style
-from attitude.report.plots import PLOTS, css_variables, draw_plots, grid_caption
+from attitude.report.against_what import grid_caption
+from attitude.report.drawn import COLOURS, STYLE, css_variables
+from attitude.report.look import cut, finished, house_style
+from attitude.report.plots import PLOTS, draw_plots, get_ready, plots_begun
 from attitude.report.points import lean_range_words
+from attitude.report.sketches import SKETCHES
 from attitude.simulate import Rig, SensorErrors
 from tests.materials import as_clip_track, material_of, shoot_of
 from tests.rates import Truth, film, world
@@ -36,7 +45,7 @@ ALL = [name for name in PLOTS if name != "rig_chart"]  # which is of several sho
 
 def sketch(name, material):
     with house_style():
-        return PLOTS[name](material)
+        return SKETCHES[name](material)
 
 
 @lru_cache
@@ -151,6 +160,23 @@ def test_letters_and_marks_stand_out(look):
         assert contrast(colours[name], colours["paper"]) >= 2.95
 
 
+def test_light_colours_are_those_of_the_style_file():
+    styled = mpl.rc_params_from_file(STYLE, use_default_template=False)
+    cycle = styled["axes.prop_cycle"].by_key()["color"]
+    names = ("paper", "ink", "faint", "upright", "upside-down", "portrait", "out")
+    told = [styled["figure.facecolor"], styled["text.color"], styled["axes.edgecolor"], *cycle]
+    assert [COLOURS[name][0] for name in names] == [to_hex(one) for one in told]
+
+
+def test_every_plot_has_its_function():
+    assert tuple(SKETCHES) == PLOTS
+
+
+def test_checking_loads_what_draws_only_where_it_draws():
+    code = "import attitude.check, sys; raise SystemExit('matplotlib' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
 def test_no_two_light_colours_are_one():
     light = [both[0] for both in COLOURS.values()]
     assert len(set(light)) == len(light)
@@ -216,9 +242,13 @@ def test_the_same_shoot_gives_the_same_drawing():
     assert draw_plots(shoot_of("a")) == drawn("a")
 
 
-def test_settings_of_the_user_change_nothing():
-    import matplotlib as mpl
+def test_other_processes_draw_the_same():
+    with ProcessPoolExecutor(1, get_context("spawn")) as executor:
+        get_ready(executor)
+        assert plots_begun(shoot_of("a"), executor)() == drawn("a")
 
+
+def test_settings_of_the_user_change_nothing():
     with mpl.rc_context({"font.size": 30, "axes.facecolor": "#123456", "svg.fonttype": "none"}):
         assert draw_plots(shoot_of("no log")) == drawn("no log")
         assert mpl.rcParams["font.size"] == 30

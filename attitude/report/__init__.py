@@ -2,5 +2,6 @@
 
 from attitude.report.material import Material, picture_of
 from attitude.report.page import REPORT_FILES, write_report
+from attitude.report.plots import get_ready, plots_begun
 
-__all__ = ["REPORT_FILES", "Material", "picture_of", "write_report"]
+__all__ = ["REPORT_FILES", "Material", "get_ready", "picture_of", "plots_begun", "write_report"]

@@ -9,8 +9,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from attitude.picture import DELIBERATE_DEG, tilt_about_pose
+from attitude.report.drawn import COLOURS
 from attitude.report.labels import Crowd, crowd_in
-from attitude.report.look import COLOURS, Sketch, axes_at, canvas
+from attitude.report.look import Sketch, axes_at, canvas
 from attitude.report.material import Material
 from attitude.report.points import (
     draw_points,

@@ -4,7 +4,8 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from numpy.typing import NDArray
 
-from attitude.report.look import COLOURS, Sketch, axes_at, canvas
+from attitude.report.drawn import COLOURS
+from attitude.report.look import Sketch, axes_at, canvas
 from horizon.lens import Lens
 
 __all__ = ["lens_chart"]

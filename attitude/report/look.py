@@ -1,8 +1,8 @@
-"""The house's look: colours by name, light and dark, and a drawing's way into the page.
+"""The house's look, and a drawing's way into the page.
 
-A plot is drawn once, in light colours, which ``house.mplstyle`` names as far as rcParams can. In the page
-each colour stands as a CSS custom property, so that one drawing serves both looks and print; the PNG is the
-light one. The page's svg holds outlines only: no text, no style sheet, no address of anything outside.
+A plot is drawn once, in light colours. In the page each colour stands as a CSS custom property, so that one
+drawing serves both looks and print; the PNG is the light one. The page's svg holds outlines only: no text, no
+style sheet, no address of anything outside.
 """
 
 import re
@@ -10,70 +10,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
-from pathlib import Path
 from xml.etree import ElementTree
 
-import matplotlib as mpl
 from matplotlib import style
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
+from attitude.report.drawn import COLOURS, STYLE, Drawn, Panel
 from horizon.lettering import readable
 
-__all__ = [
-    "COLOURS",
-    "POINTS_PER_IN",
-    "Drawn",
-    "Panel",
-    "Sketch",
-    "axes_at",
-    "canvas",
-    "css_variables",
-    "cut",
-    "finished",
-    "house_style",
-]
+__all__ = ["POINTS_PER_IN", "Sketch", "axes_at", "canvas", "cut", "finished", "house_style"]
 
-STYLE = Path(__file__).with_name("house.mplstyle")
 POINTS_PER_IN = 72.0
 SHARP = 2.0  # pixels of the PNG per CSS pixel
 QUICKLY = {"compress_level": 3}  # a sixth larger, in half the time
-RC = mpl.rc_params_from_file(STYLE, use_default_template=False)
-CYCLE = [to_hex(colour) for colour in RC["axes.prop_cycle"].by_key()["color"]]
-# Name -> light and dark; no light colour twice, since by it the name is found again, and none black, which
-# is left out of an svg.
-COLOURS = {
-    "paper": (to_hex(RC["figure.facecolor"]), "#171b1f"),
-    "ink": (to_hex(RC["text.color"]), "#e6eaed"),
-    "faint": (to_hex(RC["axes.edgecolor"]), "#a3adb5"),
-    "tolerance": ("#e7ecef", "#262e35"),
-    # The rest is of the palette that the style file names.
-    "upright": (CYCLE[0], "#56b4e9"),
-    "upside-down": (CYCLE[1], "#cc79a7"),
-    "portrait": (CYCLE[2], "#009e73"),
-    "out": (CYCLE[3], "#e69f00"),
-}
 NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One clip's axes inside a drawing.
-
-    left, top, width, height : shares of the drawing's width and height, from its top left. from_s, to_s :
-    what the time axis spans, in the time that a player shows.
-    """
-
-    clip: str
-    left: float
-    top: float
-    width: float
-    height: float
-    from_s: float
-    to_s: float
 
 
 @dataclass(frozen=True)
@@ -85,31 +38,6 @@ class Sketch:
     alt: str
     caption: str
     panels: tuple[Panel, ...] = ()
-
-
-@dataclass(frozen=True)
-class Drawn:
-    """One plot for the page and the result's folder.
-
-    svg : one element for inline use, its colours those of :func:`css_variables`, its ids unique to the plot.
-    png : the same at twice the pixels, light. width_px, height_px : CSS px. alt : what it shows, in words.
-    """
-
-    svg: str
-    png: bytes
-    width_px: int
-    height_px: int
-    alt: str
-    caption: str
-    panels: tuple[Panel, ...] = ()
-
-
-def css_variables() -> str:
-    """Rules that give the colours of the plots; printed light."""
-    light, dark = (
-        "".join(f"--plot-{name}:{both[k]};" for name, both in COLOURS.items()).rstrip(";") for k in (0, 1)
-    )
-    return f":root{{{light}}}@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}"
 
 
 @contextmanager

@@ -18,8 +18,9 @@ from attitude.moves import ORDINARY
 from attitude.picture import log_roll
 from attitude.report import contents
 from attitude.report.advice import shot_words
+from attitude.report.drawn import COLOURS, Panel
 from attitude.report.labels import Crowd, beside, crowd_in, width_of
-from attitude.report.look import COLOURS, Panel, Sketch, axes_at, canvas, cut
+from attitude.report.look import Sketch, axes_at, canvas, cut
 from attitude.report.material import Material
 from attitude.report.points import (
     UPRIGHT,

@@ -10,23 +10,24 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping
-from concurrent.futures import Executor
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, astuple, dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from attitude.files import write_whole
 from attitude.reference_lines import WORDS, references_words
 from attitude.report import contents
 from attitude.report.advice import AIRWORTHY, LOCAL_RULES, Advice, action_advice, shot_advice
+from attitude.report.against_what import grid_caption
+from attitude.report.drawn import Drawn, css_variables
 from attitude.report.material import Material, Picture
 from attitude.report.player import flagged_rows, player_of, review_s
-from attitude.report.plots import PLOTS, Drawn, css_variables, draw_plots, grid_caption
+from attitude.report.plots import PLOTS, plots_begun
 from attitude.report.rig_table import HEADINGS, rig_part
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
@@ -90,15 +91,20 @@ class _Bar:
     at: float
 
 
-def write_report(material: Material, folder: Path, executor: Executor | None = None) -> None:
-    """Write ``report.html``, the plots, drawn by ``executor``, and the pictures into ``folder``.
+def write_report(
+    material: Material, folder: Path, drawn: Callable[[], Mapping[str, Drawn]] | None = None
+) -> None:
+    """Write ``report.html``, the plots and the pictures into ``folder``.
 
-    Files are written to a temporary name and renamed. A plot that this shoot does not have is removed, so
-    that none of an earlier run stands beside the new page.
+    ``drawn``: gives the plots, which are drawn beside what else the page needs; None draws them here. Files
+    are written to a temporary name and renamed. A plot that this shoot does not have is removed, so that none
+    of an earlier run stands beside the new page.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    plots, pictures = draw_plots(material, executor), material.pictures[:MOST_PICTURES]
-    page = _page(material, plots, pictures).encode("utf-8")
+    pictures = material.pictures[:MOST_PICTURES]
+    template, told = _template("page.html.j2"), _told(material, pictures)
+    plots = plots_begun(material)() if drawn is None else drawn()
+    page = _page(template, told, plots).encode("utf-8")
     for name in PLOTS:
         if name in plots:
             write_whole(folder / f"{name}.png", plots[name].png)
@@ -115,6 +121,10 @@ def write_report(material: Material, folder: Path, executor: Executor | None = N
 
 def render(template: str, **values: object) -> str:
     """Text of a template of this folder in the house's look; every value is text to it, never markup."""
+    return _rendered(_template(template), values)
+
+
+def _template(name: str) -> Template:
     environment = Environment(
         loader=FileSystemLoader(HERE),
         autoescape=True,
@@ -124,74 +134,82 @@ def render(template: str, **values: object) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["clean"] = printable
+    return environment.get_template(name)
+
+
+def _rendered(template: Template, values: Mapping[str, object]) -> str:
     style = Markup((HERE / "style.css").read_text(encoding="utf-8"))
-    colours = Markup(css_variables())
-    return environment.get_template(template).render(style=style, plot_colours=colours, **values)
+    return template.render(values, style=style, plot_colours=Markup(css_variables()))
 
 
-def _page(material: Material, plots: Mapping[str, Drawn], pictures: tuple[Picture, ...]) -> str:
+def _page(template: Template, told: Mapping[str, object], plots: Mapping[str, Drawn]) -> str:
+    shown = {name: shown_plot(plots.get(name)) for name in PLOTS}
+    against = [one for name, one in shown.items() if name.startswith("lean_against_") and one]
+    text = _rendered(template, {**told, "plots": shown, "against": against})
+    # A number must not part from its uncertainty and unit at the end of a line.
+    return NUMBER.sub("\\1\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}\\2\N{NO-BREAK SPACE}\\3", text)
+
+
+def _told(material: Material, pictures: tuple[Picture, ...]) -> dict[str, object]:
+    """What the page says, without its plots."""
     shoot, verdict, causes = material.shoot, material.verdict, material.causes
-    open_shot = verdict.next_shot
+    shot = Advice("", ())
+    if verdict.next_shot:
+        shot = shot_advice(verdict.next_shot, shoot.rig_kind, indoors=shoot.indoors)
     turns = contents.turn_rows(material)
     offsets, mountings = contents.offset_rows(material), contents.mounting_rows(material)
     given = material.result["assumptions"]
     flagged = flagged_rows(material)
-    shown = {name: shown_plot(plots.get(name)) for name in PLOTS}
     script = (HERE / "page.js").read_text(encoding="utf-8")
-    text = render(
-        "page.html.j2",
+    return {
         # Nothing that stands in a sheet, a log or a file name can make the page load or run anything.
-        policy=_policy(script),
-        script=Markup(script),
-        shoot=shoot,
-        verdict=verdict,
-        causes=causes,
-        frames=[_frame(picture, material) for picture in pictures],
-        marks=_marks(shoot),
-        worst=_contact(material.worst),
-        player=player_of(material),
-        plots=shown,
-        against=[drawn for name, drawn in shown.items() if name.startswith("lean_against_") and drawn],
-        against_words=grid_caption(material.covariates) if material.covariates else "",
-        flagged=flagged[:MOST_FLAGGED],
-        more_flagged=max(0, len(flagged) - MOST_FLAGGED),
-        numbers=number_rows(material),
-        clocks=clock_rows(material),
-        model_facts=model_facts(material),
-        history=rig_part(material),
-        history_headings=HEADINGS,
-        bars=_bars(material),
-        scale=_scale(material),
-        chance=contents.chance_sentence(material),
-        time_out=contents.time_sentence(material),
-        references=references_words(shoot),
-        frames_sentence=contents.frames_sentence(material),
-        damage=[(track.clip, track.damage) for track in material.tracks if track.damage],
-        clips=contents.clip_rows(material),
-        cause_rows=contents.cause_rows(material),
-        offsets=[astuple(row) for row in offsets],
-        mountings=[astuple(row) for row in mountings],
-        told_apart=any(row.size != contents.OPEN for row in (*offsets, *mountings)),
-        others=[astuple(row) for row in contents.other_rows(material)],
-        reasons=contents.reasons(material),
-        self_check=contents.self_check_sentence(material),
-        self_check_size=contents.self_check_size(material),
-        self_check_rows=[astuple(row) for row in contents.self_check_rows(material)],
-        sums=[contents.sum_sentence(one) for one in causes.undetermined],
-        given={basis: [a for a in given if a["basis"] == basis] for basis in BASES},
-        advice=action_advice(verdict.action, shoot.rig_kind, trim_deg=shoot.trim_deg),
-        shot=shot_advice(open_shot, shoot.rig_kind, indoors=shoot.indoors) if open_shot else Advice("", ()),
-        afterwards=contents.afterwards(material),
-        turns=turns[:MOST_TURNS],
-        more_turns=max(0, len(turns) - MOST_TURNS),
-        any_turn=any(row.cost for row in turns),
-        filmed=contents.conditions_filmed(material),
-        not_filmed=contents.conditions_not_filmed(material),
-        airworthy=AIRWORTHY,
-        local_rules=LOCAL_RULES,
-    )
-    # A number must not part from its uncertainty and unit at the end of a line.
-    return NUMBER.sub("\\1\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}\\2\N{NO-BREAK SPACE}\\3", text)
+        "policy": _policy(script),
+        "script": Markup(script),
+        "shoot": shoot,
+        "verdict": verdict,
+        "causes": causes,
+        "frames": [_frame(picture, material) for picture in pictures],
+        "marks": _marks(shoot),
+        "worst": _contact(material.worst),
+        "player": player_of(material),
+        "against_words": grid_caption(material.covariates) if material.covariates else "",
+        "flagged": flagged[:MOST_FLAGGED],
+        "more_flagged": max(0, len(flagged) - MOST_FLAGGED),
+        "numbers": number_rows(material),
+        "clocks": clock_rows(material),
+        "model_facts": model_facts(material),
+        "history": rig_part(material),
+        "history_headings": HEADINGS,
+        "bars": _bars(material),
+        "scale": _scale(material),
+        "chance": contents.chance_sentence(material),
+        "time_out": contents.time_sentence(material),
+        "references": references_words(shoot),
+        "frames_sentence": contents.frames_sentence(material),
+        "damage": [(track.clip, track.damage) for track in material.tracks if track.damage],
+        "clips": contents.clip_rows(material),
+        "cause_rows": contents.cause_rows(material),
+        "offsets": [astuple(row) for row in offsets],
+        "mountings": [astuple(row) for row in mountings],
+        "told_apart": any(row.size != contents.OPEN for row in (*offsets, *mountings)),
+        "others": [astuple(row) for row in contents.other_rows(material)],
+        "reasons": contents.reasons(material),
+        "self_check": contents.self_check_sentence(material),
+        "self_check_size": contents.self_check_size(material),
+        "self_check_rows": [astuple(row) for row in contents.self_check_rows(material)],
+        "sums": [contents.sum_sentence(one) for one in causes.undetermined],
+        "given": {basis: [a for a in given if a["basis"] == basis] for basis in BASES},
+        "advice": action_advice(verdict.action, shoot.rig_kind, trim_deg=shoot.trim_deg),
+        "shot": shot,
+        "afterwards": contents.afterwards(material),
+        "turns": turns[:MOST_TURNS],
+        "more_turns": max(0, len(turns) - MOST_TURNS),
+        "any_turn": any(row.cost for row in turns),
+        "filmed": contents.conditions_filmed(material),
+        "not_filmed": contents.conditions_not_filmed(material),
+        "airworthy": AIRWORTHY,
+        "local_rules": LOCAL_RULES,
+    }
 
 
 def _marks(shoot: Shoot) -> str:

@@ -1,37 +1,59 @@
-"""The plots of a report: which there are, and drawing those that a shoot has."""
+"""The plots of a report: which there are, and having those drawn that a shoot has.
 
+The library that draws is loaded where it is done, which takes as long as a plot: in other processes, beside
+other work, if there are any.
+"""
+
+import os
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import replace
-from functools import partial
 
-from attitude.report.against import AGAINST, against, grid_caption
-from attitude.report.against_log import against_log
-from attitude.report.look import Drawn, Panel, Sketch, css_variables, finished, house_style
+from attitude.report.against_what import AGAINST
+from attitude.report.drawn import Drawn
 from attitude.report.material import Material
-from attitude.report.over_time import over_time
-from attitude.report.rig_chart import rig_chart
-from horizon.looking import in_order
 
-__all__ = ["PLOTS", "Drawn", "Panel", "css_variables", "draw_plots", "grid_caption"]
+__all__ = ["PLOTS", "draw_plots", "get_ready", "plots_begun"]
 
-PLOTS: dict[str, Callable[[Material], Sketch | None]] = {
-    "lean_over_time": over_time,
-    "footage_against_log": against_log,
-    **{name: partial(against, name) for name in AGAINST},
-    "rig_chart": rig_chart,
-}
+PLOTS = ("lean_over_time", "footage_against_log", *AGAINST, "rig_chart")
 
 
-def draw_plots(material: Material, executor: Executor | None = None) -> dict[str, Drawn]:
-    """Those of ``PLOTS`` for which the shoot has something to show, by name; drawn beside one another."""
+def get_ready(executor: Executor | None) -> None:
+    """Have processes load what draws, as many as can draw at once, so that plots need not wait for it."""
+    if executor is not None:
+        for _ in range(min(len(PLOTS), os.cpu_count() or 1)):
+            executor.submit(_ready)
+
+
+def plots_begun(material: Material, executor: Executor | None = None) -> Callable[[], dict[str, Drawn]]:
+    """Those of ``PLOTS`` for which the shoot has something to show, by name, when they are called for.
+
+    ``executor`` draws them beside one another, and beside whatever is done until then.
+    """
     # Pictures are most of what it weighs, and no plot shows one.
     bare = replace(material, pictures=(), worst=None)
-    drawn = in_order(executor, (partial(_drawn, name, bare) for name in PLOTS))
-    return {name: one for name, one in zip(PLOTS, drawn, strict=True) if one is not None}
+    if executor is None:
+        return lambda: _those_drawn({name: _drawn(name, bare) for name in PLOTS})
+    waiting = {name: executor.submit(_drawn, name, bare) for name in PLOTS}
+    return lambda: _those_drawn({name: one.result() for name, one in waiting.items()})
+
+
+def draw_plots(material: Material) -> dict[str, Drawn]:
+    """The same, drawn here and now."""
+    return plots_begun(material)()
+
+
+def _those_drawn(all_of_them: dict[str, Drawn | None]) -> dict[str, Drawn]:
+    return {name: one for name, one in all_of_them.items() if one is not None}
 
 
 def _drawn(name: str, material: Material) -> Drawn | None:
-    with house_style():
-        sketch = PLOTS[name](material)
-        return None if sketch is None else finished(name, sketch)
+    from attitude.report.sketches import drawn
+
+    return drawn(name, material)
+
+
+def _ready() -> None:
+    from attitude.report.sketches import draw_nothing
+
+    draw_nothing()

@@ -7,8 +7,8 @@ from matplotlib.axis import Axis
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
+from attitude.report.drawn import COLOURS
 from attitude.report.labels import Crowd, beside
-from attitude.report.look import COLOURS
 from attitude.words import places
 
 __all__ = [

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from attitude.findings import Estimate
 from attitude.recorded import Recorded
+from attitude.report.drawn import COLOURS
 from attitude.report.labels import Crowd, beside, crowd_in, width_of
-from attitude.report.look import COLOURS, Sketch, axes_at, canvas, cut
+from attitude.report.look import Sketch, axes_at, canvas, cut
 from attitude.report.material import Material
 from attitude.report.points import WORDS_ROOM, draw_points, lean_axis, room, tolerance_band
 from attitude.report.rig_table import rig_story

@@ -50,7 +50,8 @@ NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 # Containers that the library would draw as pictures, such as a text file played as a terminal's screen, and
 # lists of other files.
 NO_VIDEO = {"tty", "subtitles", "srt", "ass", "webvtt", "hls", "concat", "dash", "sdp", "imf"}
-
+# The container (mp4, mov) that tells rates and sizes itself, and more streams than a camera's file has.
+TELLS_ALL, MOST_STREAMS = "mp4", 32
 
 DECODING = (av.error.FFmpegError, ValueError, OSError)
 SMALLEST_PX = 16
@@ -123,7 +124,7 @@ def probe(path: Path) -> ClipFacts:
     ClipError
         No such file, not a video, or no video stream in it.
     """
-    with opened(path) as container:
+    with opened(path, briefly=True) as container:
         stream = container.streams.video[0]
         timed = stream.duration and stream.time_base
         duration_s = float(stream.duration * stream.time_base) if timed else 0.0
@@ -164,8 +165,11 @@ def _first_frames(container: "av.container.InputContainer", stream: "av.VideoStr
     yield from container.decode(stream)
 
 
-def opened(path: Path) -> "av.container.InputContainer":
+def opened(path: Path, *, briefly: bool = False) -> "av.container.InputContainer":
     """The clip, to be decoded; closed by its own context.
+
+    ``briefly``: for what its container tells, and for single key frames: spares the decoding by which the
+    library finds out how many frames a decoder holds back, where the container tells all else.
 
     Raises
     ------
@@ -181,12 +185,19 @@ def opened(path: Path) -> "av.container.InputContainer":
         raise ClipError(f"{path.name}: not a file; name the video file")
     try:
         # As a file whatever it is called, and nothing that stands in it is fetched from anywhere.
-        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
+        container = av.open(
+            f"file:{path}",
+            options={"protocol_whitelist": "file"},
+            stream_options=[{"skip_frame": "all"}] * MOST_STREAMS if briefly else None,
+        )
     except (av.error.FFmpegError, ValueError, OSError) as error:
         raise ClipError(
             f"{path.name}: not a video this tool can open ({_reason(error)}); "
             "copy it again from the card, or export it as H.264 in mp4"
         ) from None
+    if briefly and TELLS_ALL not in container.format.name.split(","):
+        container.close()
+        return opened(path)
     if not NO_VIDEO.isdisjoint(container.format.name.split(",")):
         container.close()
         raise ClipError(f"{path.name}: not a video this tool can open (text); name the clip from the camera")

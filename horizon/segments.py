@@ -56,7 +56,7 @@ def key_segments(facts: ClipFacts, until_s: float = math.inf) -> list[Segment]:
     if count < FEWEST:
         return []
     begins: list[int] = []
-    with opened(facts.path) as container:
+    with opened(facts.path, briefly=True) as container:
         stream = container.streams.video[0]
         base = float(stream.time_base or 0)
         try:

@@ -1,5 +1,6 @@
 """The terminal: what a command says on stdout, and on stderr how far its running stages are."""
 
+import gc
 import os
 import re
 import shutil
@@ -101,6 +102,10 @@ def starting() -> Iterator[None]:
     """Around the imports of a command: on a slow machine they take seconds."""
     with running_stages() as bars, stage(bars, "starting"), StopsAtOnce():
         yield
+    if not gc.isenabled():
+        # What is loaded stays: it need not be looked through, here or in the copies that work beside it.
+        gc.freeze()
+        gc.enable()
 
 
 def text_columns() -> int:

@@ -4,6 +4,7 @@ No test touches the history or the kept tracks of whoever runs it, and none sees
 """
 
 import atexit
+import gc
 import os
 import shutil
 import tempfile
@@ -29,6 +30,11 @@ os.environ["HORIZON_DRIFT_CACHE"] = str(OWN / "tracks")
 
 
 NUMBER = count()
+
+
+def pytest_collection_finish():
+    """Libraries and thousands of tests are no garbage: they need not be looked through time and again."""
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

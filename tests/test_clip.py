@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from horizon.clip import ClipError, damage, probe, read_frames, read_shown
+import horizon.clip
+from horizon.clip import ClipError, alone, damage, luma_of, opened, probe, read_frames, read_shown
 from horizon.coded import coded, with_colour_planes, write_clip, write_coded
 
 
@@ -179,3 +180,29 @@ def test_what_is_not_a_clip_is_said_in_one_line(tmp_path, make, message):
     with pytest.raises(ClipError, match=message) as caught:
         list(read_frames(path))
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("ending", ["mp4", "mov", "mkv"])
+def test_a_clip_opened_briefly_tells_the_same(tmp_path, monkeypatch, ending):
+    path = tmp_path / f"clip.{ending}"
+    with av.open(str(path), "w") as file:
+        # Sound first, and pictures that lean on later ones.
+        sound, stream = file.add_stream("aac", rate=48000), file.add_stream("libx264", rate=25)
+        stream.width, stream.height, stream.options = 320, 240, {"bf": "3", "b-adapt": "0"}
+        silence = np.zeros((1, 4800), np.float32)
+        for k in range(30):
+            heard = av.AudioFrame.from_ndarray(silence, format="fltp", layout="mono")
+            heard.sample_rate, heard.pts = 48000, 4800 * k
+            file.mux(sound.encode(heard))
+            image = np.full((240, 320, 3), 5 * k, np.uint8)
+            file.mux(stream.encode(av.VideoFrame.from_ndarray(image, format="bgr24")))
+        file.mux(sound.encode())
+        file.mux(stream.encode())
+    facts = probe(path)
+    with opened(path, briefly=True) as container:
+        first = next(iter(container.demux(container.streams.video[0])))
+        (frame,) = alone(container.streams.video[0], first)
+        assert (luma_of(frame) == next(iter(read_frames(path))).luma).all()
+    monkeypatch.setattr(horizon.clip, "opened", lambda path, *, briefly=False: opened(path))
+    assert probe(path) == facts
+    assert (facts.fps, facts.width_px, facts.codec) == (25, 320, "h264")

@@ -1,7 +1,7 @@
 """Each plot of a report by its name, and drawing one."""
 
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 
 from attitude.report.against import against
 from attitude.report.against_log import against_log
@@ -29,8 +29,9 @@ def drawn(name: str, material: Material) -> Drawn | None:
         return None if sketch is None else finished(name, sketch)
 
 
+@cache
 def draw_nothing() -> None:
-    """Draw a few letters for nobody: the first take longest, since the typeface is read for them."""
+    """Draw a few letters for nobody, once: the first take longest, since the typeface is read for them."""
     with house_style():
         fig = canvas(40.0, 20.0)
         fig.text(0.1, 0.1, "0123456789 deg")

@@ -261,8 +261,10 @@ def read_lens(path: Path) -> Lens:
         raise LensError(f"{path.name}: {error}") from None
     right, bottom = lens.width_px - 1, lens.height_px - 1
     with np.errstate(over="ignore", invalid="ignore"):
-        corners = rays(lens, [[0, 0], [right, 0], [0, bottom], [right, bottom]])
-    if not np.isfinite(corners).all():
+        corners_px = np.array([[0, 0], [right, 0], [0, bottom], [right, bottom]])
+        off_px = pixels(lens, rays(lens, corners_px)) - corners_px
+    # Of a nonsensical one the numbers run over on the way there or back.
+    if not (np.abs(off_px) < 1).all():
         raise LensError(
             f"{path.name}: no ray belongs to the corners of its picture; correct distortion, fx_px and fy_px"
         )

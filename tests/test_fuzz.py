@@ -126,6 +126,8 @@ def test_numbers_without_end_in_a_capture_sheet(tmp_path):
         (b"fx_px = 251.0", b"fx_px = " + b"9" * 400, "fx_px is 999"),
         (b"-0.12", b"true", "distortion is [True"),
         (b"-0.12", b"1e300", "no ray belongs to the corners of its picture"),
+        (b"cx_px = 159.5", b"cx_px = -1e18", "no ray belongs to the corners of its picture"),
+        (b"cx_px = 159.5", b"cx_px = 1e306", "no ray belongs to the corners of its picture"),
         (b"-0.12", b"9" * 5000, "not a readable TOML file"),
         (b"-0.12", b"[" * 3000, "not a readable TOML file"),
     ],

@@ -35,6 +35,7 @@ __all__ = [
     "probe",
     "read_frames",
     "read_shown",
+    "use_threads",
 ]
 
 # A container's duration is often rounded, or counts a longer sound track: less than this is not damage.
@@ -213,6 +214,13 @@ def opened(path: Path, *, briefly: bool = False) -> "av.container.InputContainer
     return container
 
 
+def use_threads(stream: "av.VideoStream", threads: int) -> None:
+    """Have a stream decoded by so many threads, 0 for as many as help."""
+    # In damaged hevc, threads that take a frame each were seen to wait for one another for ever.
+    stream.thread_type = "SLICE" if stream.codec_context.name == "hevc" else "AUTO"
+    stream.codec_context.thread_count = threads
+
+
 def _reason(error: Exception) -> str:
     text = getattr(error, "strerror", None) or str(error)
     return str(text).strip().lower()
@@ -267,7 +275,7 @@ def _decoded(path: Path) -> Iterator[Timed]:
     """
     with opened(path) as container:
         stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
+        use_threads(stream, 0)
         first_s: float | None = None
         t_s = 0.0
         frame = None

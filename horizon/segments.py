@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .clip import DECODING, ClipFacts, Frame, Shown, Timed, alone, in_time, luma_of, opened
+from .clip import DECODING, ClipFacts, Frame, Shown, Timed, alone, in_time, luma_of, opened, use_threads
 from .small import Making
 
 __all__ = ["Segment", "SegmentReader", "frames_at", "key_segments", "let_go", "look_number", "spread_lumas"]
@@ -370,8 +370,7 @@ class _Open(threading.local):
         if key is None or self.key != key:
             self.close()
             self.container, self.key = opened(facts.path), key
-            self.container.streams.video[0].thread_type = "AUTO"
-            self.container.streams.video[0].codec_context.thread_count = threads
+            use_threads(self.container.streams.video[0], threads)
         return self.container
 
     def begins_s(self, facts: ClipFacts, threads: int) -> float:

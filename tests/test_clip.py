@@ -10,7 +10,17 @@ import numpy as np
 import pytest
 
 import horizon.clip
-from horizon.clip import ClipError, alone, damage, luma_of, opened, probe, read_frames, read_shown
+from horizon.clip import (
+    ClipError,
+    alone,
+    damage,
+    luma_of,
+    opened,
+    probe,
+    read_frames,
+    read_shown,
+    use_threads,
+)
 from horizon.coded import coded, with_colour_planes, write_clip, write_coded
 
 
@@ -206,3 +216,21 @@ def test_a_clip_opened_briefly_tells_the_same(tmp_path, monkeypatch, ending):
     monkeypatch.setattr(horizon.clip, "opened", lambda path, *, briefly=False: opened(path))
     assert probe(path) == facts
     assert (facts.fps, facts.width_px, facts.codec) == (25, 320, "h264")
+
+
+@pytest.mark.parametrize(("codec", "type_of"), [("libx265", "SLICE"), ("libx264", "AUTO")])
+def test_no_thread_waits_for_another_ones_frame_of_hevc(tmp_path, codec, type_of):
+    """Damaged hevc was waited for without end."""
+    with av.open(str(tmp_path / "clip.mkv"), "w") as file:
+        stream = file.add_stream(
+            codec, rate=10, options={"x265-params": "log-level=none"} if "5" in codec else {}
+        )
+        stream.width, stream.height = 160, 96
+        for k in range(3):
+            file.mux(
+                stream.encode(av.VideoFrame.from_ndarray(np.full((96, 160, 3), 40 * k, np.uint8), "bgr24"))
+            )
+        file.mux(stream.encode())
+    with opened(tmp_path / "clip.mkv") as container:
+        use_threads(container.streams.video[0], 0)
+        assert container.streams.video[0].thread_type.name == type_of

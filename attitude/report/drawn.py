@@ -11,11 +11,12 @@ from pathlib import Path
 __all__ = ["COLOURS", "STYLE", "Drawn", "Panel", "css_variables"]
 
 STYLE = Path(__file__).with_name("house.mplstyle")
+SETTINGS = STYLE.read_text(encoding="utf-8")
 
 
 def _styled(name: str) -> list[str]:
     """Colours, ``#rrggbb``, of one setting of the style file."""
-    setting = re.search(rf"^{re.escape(name)}:(.*)$", STYLE.read_text(encoding="utf-8"), re.MULTILINE)
+    setting = re.search(rf"^{re.escape(name)}:(.*)$", SETTINGS, re.MULTILINE)
     return [] if setting is None else [f"#{one}" for one in re.findall(r"\b[0-9a-f]{6}\b", setting.group(1))]
 
 

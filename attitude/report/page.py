@@ -27,7 +27,7 @@ from attitude.report.against_what import grid_caption
 from attitude.report.drawn import Drawn, css_variables
 from attitude.report.material import Material, Picture
 from attitude.report.player import flagged_rows, player_of, review_s
-from attitude.report.plots import PLOTS, plots_begun
+from attitude.report.plots import PLOTS, draw_plots
 from attitude.report.rig_table import HEADINGS, rig_part
 from attitude.report.statistics import clock_rows, model_facts, number_rows
 from attitude.residuals import clip_sheet_of
@@ -103,7 +103,7 @@ def write_report(
     folder.mkdir(parents=True, exist_ok=True)
     pictures = material.pictures[:MOST_PICTURES]
     template, told = _template("page.html.j2"), _told(material, pictures)
-    plots = plots_begun(material)() if drawn is None else drawn()
+    plots = draw_plots(material) if drawn is None else drawn()
     page = _page(template, told, plots).encode("utf-8")
     for name in PLOTS:
         if name in plots:

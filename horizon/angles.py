@@ -4,6 +4,8 @@
 z forward; derived by turning the level up vector (0, -1, 0) by pitch about x, then by roll about z.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -13,6 +15,7 @@ __all__ = [
     "directions",
     "other_reading_deg",
     "rolled",
+    "tangent_axes",
     "tangent_frame",
     "up_from_angles",
     "wrap_deg",
@@ -47,6 +50,18 @@ def tangent_frame(roll_rad: ArrayLike, pitch_rad: ArrayLike) -> tuple[Array, Arr
     return e_roll, e_pitch
 
 
+def tangent_axes(up_cam: Array) -> Array:
+    """The same two as columns (3, 2), of one up vector (3,), which is looked at many times a frame."""
+    x, y, z = up_cam.tolist()
+    across, length = math.hypot(x, y), math.sqrt(x * x + y * y + z * z)
+    # Looking straight up or down, any roll will do.
+    sin_roll, cos_roll = (-x / across, -y / across) if across > 0 else (0.0, 1.0)
+    sin_pitch, cos_pitch = z / length, across / length
+    return np.array(
+        [[-cos_roll, sin_roll * sin_pitch], [sin_roll, cos_roll * sin_pitch], [0.0, cos_pitch]], float
+    )
+
+
 def apart_rad(one: ArrayLike, other: ArrayLike) -> Array:
     """Angle between unit vectors of shape (..., 3), in [0, pi]."""
     return np.asarray(np.arccos(np.clip(np.sum(np.multiply(one, other), axis=-1), -1, 1)))
@@ -55,9 +70,9 @@ def apart_rad(one: ArrayLike, other: ArrayLike) -> Array:
 def directions(up_cam: ArrayLike, azimuth_rad: ArrayLike, raised_rad: float = 0.0) -> Array:
     """Unit rays (n, 3) at azimuths right of the lens's heading, raised above the level of ``up_cam``."""
     up = np.asarray(up_cam, float)
-    e_roll, forward = tangent_frame(*angles_from_up(up))
-    level = np.outer(np.cos(azimuth_rad), forward) - np.outer(np.sin(azimuth_rad), e_roll)
-    return np.asarray(level * np.cos(raised_rad) + np.sin(raised_rad) * up)
+    towards = np.stack([-np.sin(azimuth_rad), np.cos(azimuth_rad)], axis=1)
+    level = towards @ tangent_axes(up).T
+    return np.asarray(level * math.cos(raised_rad) + math.sin(raised_rad) * up)
 
 
 def other_reading_deg(roll_deg: ArrayLike, pitch_deg: ArrayLike, dip_rad: float) -> tuple[Array, Array]:

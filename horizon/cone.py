@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
-from .angles import angles_from_up, tangent_frame
+from .angles import angles_from_up, tangent_axes, tangent_frame
 from .bend import bending_rays, effect
 from .edge import Edges
 from .fit import BLOCKS, TUKEY, LineFit, bow_shape, combined, inverse_2x2, jackknifed, median, spectral
@@ -119,7 +119,7 @@ def kept_line(edges: Edges, fit: LineFit, up_cam: Array, lens: Lens) -> KeptLine
 
     ``up_cam`` (3,): as fitted, or the other way up.
     """
-    axes = np.column_stack([*tangent_frame(*angles_from_up(up_cam)), up_cam])
+    axes = np.column_stack([tangent_axes(up_cam), up_cam])
     ray = edges.rays @ axes
     weight, agreeing = _weights(ray, fit, lens)
     point = np.column_stack([ray, np.ones(len(ray))])
@@ -201,11 +201,14 @@ def _weights(ray: Array, fit: LineFit, lens: Lens) -> tuple[Array, NDArray[np.bo
     design = np.column_stack([ray[:, :2], np.ones(len(ray))])
     before = np.full(2, np.inf)
     for _ in range(ROUNDS):
-        root = np.sqrt(weight)
-        free = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
-        raised = float(np.clip(free[2], -deepest, deepest))
+        weighed = weight * design.T
+        normal, pull = weighed @ design, weighed @ target
+        # Along a line seen through a long lens, raising and pitching it are the same.
+        normal += 1e-13 * np.trace(normal) * np.eye(3)
+        free = np.linalg.solve(normal, pull)
+        raised = min(max(float(free[2]), -deepest), deepest)
         if raised != free[2]:
-            free = np.linalg.lstsq(design[:, :2] * root[:, None], (target - raised) * root, rcond=None)[0]
+            free = np.linalg.solve(normal[:2, :2], pull[:2] - raised * normal[:2, 2])
         if np.abs(free[:2] - before).max() < SETTLED_RAD:
             break
         before = free[:2]

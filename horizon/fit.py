@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
-from .angles import angles_from_up, apart_rad, tangent_frame
+from .angles import apart_rad, tangent_axes
 from .edge import Edges
 from .lens import Lens
 
@@ -112,9 +112,8 @@ def fit_up(
     """
     if len(edges.rays) < 6:
         return None
-    roll0, pitch0 = angles_from_up(up_cam)
-    e_roll, e_pitch = tangent_frame(roll0, pitch0)
-    design = edges.rays @ np.column_stack([e_roll, e_pitch])
+    axes = tangent_axes(up_cam)
+    design = edges.rays @ axes
     pixel = lens.pixel_rad
     target = -(edges.rays @ up_cam + np.sin(dip_rad))
     strength = np.clip(edges.gain / 20, 0.02, 1.0)
@@ -135,7 +134,7 @@ def fit_up(
     along = edges.along_px[agreeing]
     spread = float(np.ptp(along)) / max(edges.length_px, 1)
     length_px = max(float(np.ptp(along)), 10.0)
-    up = up_cam + solution[0] * e_roll + solution[1] * e_pitch
+    up = up_cam + axes @ solution
     up = up / np.linalg.norm(up)
     cos_pitch = max(float(np.hypot(up[0], up[1])), 0.05)
     to_angles = np.diag([1 / cos_pitch, 1.0])

@@ -8,13 +8,14 @@ this, because the log is what is being tested.
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .angles import apart_rad, up_from_angles
 from .coarse import candidates
-from .cone import KeptLine, kept_line, no_line
+from .cone import KeptLine, Reading, fitted, kept_line, no_line, stacked
 from .edge import Edges, find_edges, seen_from_below
 from .fit import LineFit, fit_up
 from .lens import Lens, pixels
@@ -44,10 +45,11 @@ SURE_LIKENESS = 0.9
 # Log odds by which the horizon must beat every other line.
 RIVAL_ODDS = 2.5
 AGREE_PX = 2.0
-# Share of a profile's half.
-SETTLED = 1 / 14
-# Of so many profiles one, to get near. How a line may move and change its contrast that plainly goes on.
-SPARSE, MOVED_PX, ALIKE = 4, 5.0, 1.5
+# Shares of a profile's half: by which the last profiles may stand off the line, and a line move that plainly
+# goes on. How much its contrast may change.
+SETTLED, MOVED, ALIKE = 1 / 14, 5 / 14, 1.5
+# Of so many profiles one, to get near.
+SPARSE = 4
 # The wide window, as a share of the picture's longer side, and what a skyline must show in it.
 WIDE_SHARE, WIDE_INLIERS, WIDE_STEP_GREY, WIDE_GAIN = 0.03, 0.7, 12.0, 10.0
 SAME_LINE_RAD = math.radians(1.5)
@@ -60,22 +62,18 @@ NO_SKY = "no line with a sky on one side of it"
 class HorizonFit:
     """Horizon in one frame.
 
-    ``up_cam`` and ``covariance`` (roll, pitch; rad^2) with the likelier of two readings of which side is
-    sky; ``up_flipped``: the other reading. ``shared_variance`` (2,): the part of the covariance's diagonal
-    that frames which see the same stretch of the line have in common. ``width_rad``: angle over which the
-    line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
+    ``up_cam`` (3,) in the likelier of two readings of which side is sky; ``up_flipped``: the other reading.
+    ``width_rad``: angle over which the line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
     the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
     towards ``up_cam``. ``step_grey``: median step of the edge, sky side minus surface; ``edge_shape``:
     number of its shape. ``followed``: found
     from the start, without a search; ``judged``: by its own sides, not by those of a frame just before.
-    ``line``: what is kept of the edge points, to read them with another dip. ``reason``: "" or why the frame
-    was refused (then the rest is NaN).
+    ``line``: what is kept of the edge points, to read them with another dip than ``dip_rad``; ``lens``: of
+    the picture. ``reason``: "" or why the frame was refused (then the rest is NaN).
     """
 
     up_cam: Array
     up_flipped: Array
-    covariance: Array
-    shared_variance: Array
     width_rad: float
     quality: float
     likeness: float
@@ -86,7 +84,20 @@ class HorizonFit:
     followed: bool
     judged: bool
     line: KeptLine
+    lens: Lens | None
+    dip_rad: float
     reason: str
+
+    @cached_property
+    def _reading(self) -> Reading | None:
+        if self.lens is None:
+            return None
+        return fitted(stacked([self.line]), np.ones(1), self.lens, self.dip_rad)
+
+    @property
+    def covariance(self) -> Array:
+        """Of (roll, pitch) of ``up_cam``, (2, 2), rad^2."""
+        return np.full((2, 2), np.nan) if self._reading is None else self._reading.covariance[0]
 
 
 @dataclass(frozen=True)
@@ -129,10 +140,7 @@ class _Said:
 def refused(reason: str) -> HorizonFit:
     """A frame that is not measured, and why."""
     nan, nan3 = float("nan"), np.full(3, np.nan)
-    unknown = np.full((2, 2), nan)
-    return HorizonFit(
-        nan3, nan3, unknown, unknown[0], nan, nan, nan, nan, nan, nan, 0, False, False, no_line(), reason
-    )
+    return HorizonFit(nan3, nan3, nan, nan, nan, nan, nan, nan, 0, False, False, no_line(), None, nan, reason)
 
 
 def measure_frame(
@@ -370,7 +378,7 @@ def _odds(likeness: float) -> float:
 
 def _goes_on(fit: LineFit, full: Scale, up_cam: Array, step_grey: float) -> bool:
     """Whether a line plainly is one that a moment ago lay at ``up_cam`` with that contrast."""
-    stayed = apart_rad(fit.up_cam, up_cam) < MOVED_PX * full.lens.pixel_rad
+    stayed = apart_rad(fit.up_cam, up_cam) < MOVED * full.half_px * full.lens.pixel_rad
     return bool(stayed and 1 / ALIKE <= fit.step_grey / step_grey <= ALIKE)
 
 
@@ -402,8 +410,6 @@ def _result(
     return HorizonFit(
         flipped if flip else fit.up_cam,
         fit.up_cam if flip else flipped,
-        fit.covariance,
-        np.diag(fit.covariance) - fit.noise_variance,
         fit.width_rad,
         fit.inlier_share,
         said.likeness,
@@ -414,5 +420,7 @@ def _result(
         followed,
         judged,
         kept_line(edges, fit, sign * fit.up_cam, full.lens),
+        full.lens,
+        dip_rad,
         "",
     )

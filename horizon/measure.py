@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from .angles import apart_rad
 from .clip import ClipFacts, Frame
-from .cone import stacked
+from .cone import fitted, stacked
 from .frame import HorizonFit, measure_frame, refused
 from .lens import Lens
 from .level import LEVEL_SURROUNDINGS, Surroundings
@@ -46,7 +46,7 @@ PAN_SD_PX = 0.8
 # A line that goes on from frame to frame is judged once in that time.
 JUDGED_S = 0.45
 # Between frames no further apart than this, and turned no more, a camera turns evenly.
-EVENLY_S, LEAST_COS = 0.11, math.cos(math.radians(3.0))
+EVENLY_S, LEAST_COS = 0.21, math.cos(math.radians(3.0))
 THUMB_FROM = 4
 
 
@@ -190,7 +190,10 @@ def _added_deg(looks: list[_Look]) -> float:
     measured = [look.fit for look in looks if not look.fit.reason]
     if len(measured) < max(FEWEST_KEYS, len(looks) / 2):
         return math.inf
-    own = float(np.mean([fit.covariance[0, 0] - fit.shared_variance[0] for fit in measured]))
+    lens = measured[0].lens
+    assert lens is not None
+    read = fitted(stacked([fit.line for fit in measured]), np.ones(len(measured)), lens, 0.0)
+    own = float(np.mean(read.covariance[:, 0, 0] - read.shared_variance[:, 0]))
     return math.degrees(math.sqrt(max(own, 0.0) * HANGS_TOGETHER / len(measured)))
 
 

@@ -10,6 +10,7 @@ from horizon.angles import (
     angles_from_up,
     directions,
     other_reading_deg,
+    tangent_axes,
     tangent_frame,
     up_from_angles,
     wrap_deg,
@@ -57,6 +58,8 @@ def test_tangent_frame_is_the_derivative_of_the_up_vector(roll_deg, pitch_deg):
     d_pitch = (up_from_angles(roll, pitch + step) - up_from_angles(roll, pitch - step)) / (2 * step)
     assert d_roll == pytest.approx(np.cos(pitch) * e_roll, abs=1e-8)
     assert d_pitch == pytest.approx(e_pitch, abs=1e-8)
+    axes = tangent_axes(up_from_angles(roll, pitch))
+    assert axes == pytest.approx(np.column_stack([e_roll, e_pitch]), abs=1e-12)
 
 
 @pytest.mark.parametrize("turns", [-2, -1, 0, 1, 5])

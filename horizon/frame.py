@@ -63,13 +63,13 @@ class HorizonFit:
     """Horizon in one frame.
 
     ``up_cam`` (3,) in the likelier of two readings of which side is sky; ``up_flipped``: the other reading.
-    ``width_rad``: angle over which the line was seen. ``quality``: share of the visible line that agrees. ``likeness``: probability that it is
-    the horizon. ``brighter_grey``: sky side minus surface side; ``sky_odds``: log odds that the sky lies
-    towards ``up_cam``. ``step_grey``: median step of the edge, sky side minus surface; ``edge_shape``:
-    number of its shape. ``followed``: found
-    from the start, without a search; ``judged``: by its own sides, not by those of a frame just before.
-    ``line``: what is kept of the edge points, to read them with another dip than ``dip_rad``; ``lens``: of
-    the picture. ``reason``: "" or why the frame was refused (then the rest is NaN).
+    ``width_rad``: angle over which the line was seen. ``quality``: share of the visible line that agrees.
+    ``likeness``: probability that it is the horizon. ``brighter_grey``: sky side minus surface side;
+    ``sky_odds``: log odds that the sky lies towards ``up_cam``. ``step_grey``: median step of the edge, sky
+    side minus surface; ``edge_shape``: number of its shape. ``followed``: found from the start, without a
+    search; ``judged``: by its own sides, not by those of a frame just before. ``line``: what is kept of the
+    edge points, to read them with another dip than ``dip_rad``; ``lens``: of the picture. ``reason``: "" or
+    why the frame was refused (then the rest is NaN).
     """
 
     up_cam: Array

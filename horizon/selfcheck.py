@@ -33,7 +33,7 @@ from scipy.special import stdtrit
 from .angles import angles_from_up, wrap_deg
 from .coarse import Area, picture_area
 from .frame import HorizonFit, measure_frame
-from .lens import Lens, pixels, rays
+from .lens import Lens, pixels, rays, scaled
 
 __all__ = [
     "COLUMNS",
@@ -60,6 +60,8 @@ SCALE_LIMIT, BIAS_LIMIT_DEG, WORST_LIMIT_DEG = 0.005, 0.02, 0.5
 OWN_LIMIT_DEG = 1.5
 ROWS_AT_ONCE, NODES_PX = 256, 16
 LEAST_CUT = 0.3  # of the picture's shorter side
+# Wider ones are turned at half their size: most of the time goes into turning them.
+MOST_PX = 2560
 CUT_STEP = 0.98
 COLUMNS = ["clip", "t_s", "mirrored", "turned_deg", "read_deg", "sd_deg"]
 
@@ -263,6 +265,14 @@ def _cut(lens: Lens, area: Area, turn_deg: float) -> tuple[float, float]:
     return float(share * half_x), float(share * half_y)
 
 
+def _manageable(luma: Luma, lens: Lens) -> tuple[Luma, Lens]:
+    if max(lens.width_px, lens.height_px) <= MOST_PX:
+        return luma, lens
+    half = scaled(lens, lens.width_px // 2, lens.height_px // 2)
+    smaller = cv2.resize(luma, (half.width_px, half.height_px), interpolation=cv2.INTER_AREA)
+    return np.asarray(smaller, np.uint8), half
+
+
 def _rows(
     found: Sample | Callable[[], Sample | None], measure: Measure
 ) -> list[tuple[str, float, bool, float, float, float]]:
@@ -271,11 +281,12 @@ def _rows(
     sample = found if isinstance(found, Sample) else found()
     if sample is None:
         return []
+    luma, lens = _manageable(sample.luma, sample.lens)
     turns = [*((turn, False) for turn in TURNED_DEG), *((turn, True) for turn in MIRRORED_DEG)]
-    pictures, lens = turned_pictures(sample.luma, sample.lens, turns)
+    pictures, cut = turned_pictures(luma, lens, turns)
     rows = []
     for picture, (turn_deg, mirrored) in zip(pictures, turns if pictures else [], strict=True):
-        fit = measure(picture, lens)
+        fit = measure(picture, cut)
         roll_deg = float(np.degrees(angles_from_up(fit.up_cam)[0]))
         own_deg = -sample.roll_deg if mirrored else sample.roll_deg
         # Which half is sky is voted over a whole clip, so half a turn is no error of a single picture.

@@ -57,6 +57,22 @@ def test_turned_picture_is_the_one_that_the_camera_rolled_would_have_taken(lens)
         assert np.abs(picture.astype(float) - wanted).mean() < 0.4
 
 
+def test_a_wide_picture_is_turned_at_half_its_size_and_reads_the_same():
+    wide = lens_from_hfov(2688, 1512, 65.0)
+    ((roll_deg, _, luma),) = drawn(wide, rolls_deg=(1.3,))
+    sizes = []
+
+    def measure(luma, lens):
+        sizes.append(luma.shape)
+        return measure_frame(luma, lens)
+
+    found = self_check([Sample("a.mp4", 0.0, luma, wide, roll_deg)], measure)
+    assert max(max(size) for size in sizes) < 1344
+    assert found.lost == 0
+    assert found.worst_deg < 0.02
+    assert found.own_deg < 0.03
+
+
 def test_no_corner_is_empty():
     white = np.full((360, 640), 255, np.uint8)
     white[[0, -1], :] = white[:, [0, -1]] = 0  # what lies beyond is put in by repeating this rim

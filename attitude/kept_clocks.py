@@ -1,15 +1,21 @@
 """Where the clips lie in the logs, kept from the last check for one in which neither changed.
 
 To lay many clips against a long log takes longer than all that follows. It hangs on what was measured, on the
-logs and on the sheet, of which the tolerance says nothing here. Only what the logs say as they are read is
-kept: where the footage wants one read otherwise, it is laid again.
+logs and on the sheet, of which the tolerance says nothing here. The surroundings do through the footage's
+angles alone: as another height moves the pitch of a whole clip, which no clock is found by, what was found
+holds where all angles of a clip but for what they share, and their uncertainties, differ by less than
+``ALIKE`` of these. Only what the logs say as they are read is kept: where the footage wants one read
+otherwise, it is laid again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 import attitude
 import horizon
@@ -17,6 +23,8 @@ from attitude.clock import ClockFit
 from attitude.kept_columns import content_of
 from attitude.kept_tracks import code_digest, key_of, read_kept, write_kept
 from attitude.readings import Reading, Settled, settle
+from attitude.sheet import Surface
+from horizon.angles import wrap_deg
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,19 +35,27 @@ if TYPE_CHECKING:
 
 __all__ = ["settled"]
 
+Array = NDArray[np.float64]
+
+ALIKE = 0.05
+ANGLES = ("roll_deg", "pitch_deg", "roll_sd_deg", "pitch_sd_deg")
+PANS = ("yaw_rate_dps", "yaw_rate_sd_dps")
+
 
 def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
     """As of :func:`attitude.readings.settle`, which raises the same, or what it gave before for the same."""
-    sheet = replace(shoot, tolerance_deg=0.0, given=shoot.given - {"tolerance_deg"})
+    told = frozenset(key for key in shoot.given if not key.startswith(("tolerance_deg", "horizon.")))
+    sheet = replace(shoot, tolerance_deg=0.0, horizon=Surface(), given=told)
     rests_on = [*_of_tracks(tracks), *_of_logs(logs), sheet]
     key = key_of("clocks", code_digest(horizon, attitude), content_of(rests_on))
-    before = read_kept(key, lambda held: _as_kept(held["about"]))
+    seen = _seen(tracks)
+    before = read_kept(key, lambda held: _as_kept(held["about"]) if _alike(held, seen) else None)
     if before is not None:
         return Settled(shoot, tuple(logs), *before)
     found = settle(tracks, logs, shoot)
     if found.shoot is shoot and all(one is given for one, given in zip(found.logs, logs, strict=True)):
         about = {name: [asdict(one) for one in getattr(found, name)] for name in ("clocks", "readings")}
-        write_kept(key, about, {})
+        write_kept(key, about, seen)
     return found
 
 
@@ -48,12 +64,37 @@ def _as_kept(about: dict[str, Any]) -> tuple[tuple[ClockFit, ...], tuple[Reading
     return clocks, tuple(Reading(**one) for one in about["readings"])
 
 
+def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
+    """Angles and pan rates of each clip with their uncertainties, a column each."""
+    seen = {}
+    for k, one in enumerate(tracks):
+        seen[f"angles_{k}"] = one.track[list(ANGLES)].to_numpy(float)
+        seen[f"pans_{k}"] = one.yaw_rate[list(PANS)].to_numpy(float)
+    return seen
+
+
+def _alike(held: Mapping[str, Any], seen: Mapping[str, Array]) -> bool:
+    """Whether what is seen now would lay every clip where it was laid by what was seen then."""
+    for name, now in seen.items():
+        before, values = np.asarray(held[name], float), now.shape[1] // 2
+        if before.shape != now.shape or (np.isfinite(before) != np.isfinite(now)).any():
+            return False
+        rows = np.isfinite(now).all(axis=1)
+        moved, sd = now[rows] - before[rows], now[rows, values:]
+        apart = wrap_deg(moved[:, :values]) if name.startswith("angles") else moved[:, :values]
+        if name.startswith("angles") and len(apart):
+            apart = apart - np.median(apart, axis=0)
+        if (np.abs(np.column_stack([apart, moved[:, values:]])) > ALIKE * np.column_stack([sd, sd])).any():
+            return False
+    return True
+
+
 def _of_tracks(tracks: Sequence[ClipTrack]) -> Iterator[Any]:
     for one in tracks:
-        yield [one.clip, one.sky, one.dip_rad, one.reference, one.normals, one.damage]
+        yield [one.clip, one.sky, one.reference, one.normals, one.damage]
         # Where a file lies is no part of what it shows.
         yield [one.facts.duration_s, one.facts.fps, one.facts.rotation_deg]
-        yield from (_columns(one.track), _columns(one.yaw_rate))
+        yield from (_columns(one.track[["t_s", "reason"]]), _columns(one.yaw_rate[["t_s"]]))
 
 
 def _of_logs(logs: Sequence[AttitudeLog]) -> Iterator[Any]:

@@ -69,13 +69,36 @@ def test_a_sheet_is_the_same_to_another_process():
     assert "'time_unit'" in lines.pop()
 
 
-def changed_track(tracks, logs, shoot):
+def moved(track, column, by_sd, rows=None):
+    """The clip with some of its rows moved by so many of their uncertainties."""
+    table = track.track.copy()
+    at = table.index[:rows]
+    table.loc[at, column] += by_sd * table.loc[at, "roll_sd_deg" if column == "roll_deg" else "pitch_sd_deg"]
+    return replace(track, track=table)
+
+
+def test_a_height_moves_a_whole_clip_and_no_clock(laid):
+    tracks, logs, shoot = given()
+    found = settled(tracks, logs, shoot)
     table = tracks[0].track
-    return (
-        [replace(tracks[0], track=table.assign(roll_deg=table["roll_deg"] + 1e-9)), *tracks[1:]],
-        logs,
-        shoot,
+    lower = replace(tracks[0], track=table.assign(pitch_deg=table["pitch_deg"] - 0.3), dip_rad=0.005)
+    other = replace(
+        shoot, horizon=replace(shoot.horizon, height_m=90.0), given=shoot.given | {"horizon.height_m"}
     )
+    again = settled([lower, *tracks[1:]], logs, other)
+    assert len(laid) == 1
+    assert (again.clocks, again.readings) == (found.clocks, found.readings)
+    afresh = settle([lower, *tracks[1:]], logs, other)
+    for kept, new in zip(found.clocks, afresh.clocks, strict=True):
+        assert kept.offset_s == pytest.approx(new.offset_s, abs=0.1 * new.sd_s)
+
+
+def changed_track(tracks, logs, shoot):
+    return [moved(tracks[0], "roll_deg", 0.1, rows=1), *tracks[1:]], logs, shoot
+
+
+def less_certain(tracks, logs, shoot):
+    return [moved(tracks[0], "pitch_sd_deg", 0.1), *tracks[1:]], logs, shoot
 
 
 def changed_log(tracks, logs, shoot):
@@ -94,7 +117,7 @@ def without_pans(tracks, logs, shoot):
     return [replace(tracks[0], yaw_rate=tracks[0].yaw_rate.iloc[:0]), *tracks[1:]], logs, shoot
 
 
-@pytest.mark.parametrize("change", [changed_track, changed_log, changed_sheet, without_pans])
+@pytest.mark.parametrize("change", [changed_track, less_certain, changed_log, changed_sheet, without_pans])
 def test_clips_are_laid_again_when_anything_else_changed(laid, change):
     settled(*given())
     settled(*change(*given()))

@@ -372,7 +372,7 @@ def _sheet(drawn: Sequence[tuple[Image, str]], columns: int) -> Picture | None:
         sheet[top : top + tile.shape[0], left : left + tile.shape[1]] = tile
     caption = f"The {len(drawn)} worst moments, worst first" if len(drawn) > 1 else "The worst moment"
     words = "; ".join(words for _, words in drawn)
-    return picture_of(sheet, caption, "", 0.0, words, ending=".jpg")
+    return picture_of(sheet, caption, "", 0.0, words)
 
 
 def _drawn_from(

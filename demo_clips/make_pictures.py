@@ -115,7 +115,8 @@ def main() -> None:
             browser, (shoot / "result" / "report.html").as_uri(), PICTURES / "page.png", until=".left-out"
         )
         browser.close()
-        shutil.copyfile(shoot / "result" / "frame_1.png", PICTURES / "frame.png")
+        frame = cv2.imread(str(shoot / "result" / "frame_1.jpg"))
+        cv2.imwrite(str(PICTURES / "frame.png"), frame)
     for path in sorted(PICTURES.glob("*.png")):
         smaller(path)
         print(path.name, path.stat().st_size // 1000, "kB")

@@ -149,33 +149,27 @@ def _gathered(t: Array, t0: Array, shapes: list[_Shape]) -> _Bank:
 
 
 def _thin_shape(t: Array, t0: Array, width: float, blur: float) -> _Shape:
-    project = []
-    for centre in t0:
-        d = t - centre
-        line = ndtr((d + width / 2) / blur) - ndtr((d - width / 2) / blur)
-        project.append(_spanned([line, np.ones_like(t), d, np.minimum(d, 0)]))
-    return _Shape(_by_column(project), 4, blur, 0.0, width)
+    d = t - t0[:, None]
+    line = ndtr((d + width / 2) / blur) - ndtr((d - width / 2) / blur)
+    columns = [line, np.ones_like(d), d, np.minimum(d, 0)]
+    return _Shape(_spanned(columns), len(columns), blur, 0.0, width)
 
 
 def _shape(t: Array, t0: Array, blur: float, tail: float) -> _Shape:
-    project = []
-    for centre in t0:
-        d = t - centre
-        columns = [ndtr(d / blur), np.ones_like(t), np.minimum(d, 0), np.maximum(d, 0)]
-        if tail:
-            columns.append(_blurred_tail(np.sign(tail) * d, abs(tail), blur))
-        project.append(_spanned(columns))
-    return _Shape(_by_column(project), len(project[0]), blur, tail)
+    d = t - t0[:, None]
+    columns = [ndtr(d / blur), np.ones_like(d), np.minimum(d, 0), np.maximum(d, 0)]
+    if tail:
+        columns.append(_blurred_tail(np.sign(tail) * d, abs(tail), blur))
+    return _Shape(_spanned(columns), len(columns), blur, tail)
 
 
-def _spanned(columns: list[Array]) -> Array:
-    return np.asarray(np.linalg.qr(np.column_stack(columns))[0].T)
+def _spanned(columns: list[Array]) -> Array32:
+    """What columns (places, samples) span at each place, as rows by column, then by place.
 
-
-def _by_column(project: list[Array]) -> Array32:
-    """Rows by column, then by place: what is summed over columns then lies one under the other."""
-    rows = np.swapaxes(np.array(project), 0, 1)
-    return np.asarray(rows.reshape(-1, rows.shape[2]), np.float32)
+    What is summed over columns then lies one under the other.
+    """
+    spans = np.linalg.qr(np.stack(columns, axis=-1))[0]
+    return np.asarray(np.moveaxis(spans, -1, 0).reshape(-1, spans.shape[1]), np.float32)
 
 
 def _blurred_tail(d: Array, tail: float, blur: float) -> Array:

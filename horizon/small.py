@@ -145,9 +145,14 @@ class SmallPictures:
             yield replace(picture, until_s=until_s, file=self._file.read(size))
 
 
-def encoded(image: Image, ending: str, quality: int = 95) -> bytes:
-    """A picture as the bytes of a ``.png`` or ``.jpg`` file (quality to 100); OSError where it cannot."""
+def encoded(image: Image, ending: str, quality: int = 95, *, all_colour: bool = False) -> bytes:
+    """A picture as the bytes of a ``.png`` or ``.jpg`` file (quality to 100); OSError where it cannot.
+
+    ``all_colour``: a JPEG keeps the colour of every pixel, as thin lines need it, not of four together.
+    """
     options = [cv2.IMWRITE_JPEG_QUALITY, quality] if ending == ".jpg" else []
+    if options and all_colour:
+        options += [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
     done, data = cv2.imencode(ending, image, options)
     if not done:
         raise OSError(f"a picture of shape {image.shape} cannot be written as {ending}")

@@ -126,7 +126,7 @@ def test_a_whole_check_of_a_hostile_sheet_writes_its_results_and_its_record_only
     (place / "shoot.toml").write_text(f"{told}[[clip]]\nfile = {json.dumps(name)}\n", encoding="utf-8")
     out = place / "result"
     out.mkdir()
-    for link in ("report.html", ".report.html.part", "result.json", ".review.mp4.part", "frame_1.png"):
+    for link in ("report.html", ".report.html.part", "result.json", ".review.mp4.part", "frame_1.jpg"):
         (out / link).symlink_to(kept / "letter.txt")
     monkeypatch.chdir(tmp_path)
     done = run_here("check", place, "--history", history)

@@ -54,19 +54,16 @@ def test_what_was_kept_is_what_would_be_found_and_is_not_sought_again(laid):
 
 
 SHOWN = """
-from dataclasses import replace
 from attitude.kept_columns import content_of
-from tests.test_readings import EULER, shoot_of
-given = frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})
-print(content_of(shoot_of(replace(EULER, given=given), exclude_s=((1.0, 2.0),))), sorted(given))
+print(content_of(frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})))
 """
 
 
-def test_a_sheet_is_the_same_to_another_process():
-    """Words in a set come in another order there."""
+def test_words_in_a_set_are_the_same_to_another_process():
+    """They come in another order there."""
     lines = {run(code=SHOWN, PYTHONHASHSEED=str(seed)).stdout for seed in range(4)}
     assert len(lines) == 1
-    assert "'time_unit'" in lines.pop()
+    assert len(lines.pop().strip()) == 40
 
 
 def moved(track, column, by_sd, rows=None):

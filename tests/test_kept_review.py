@@ -33,7 +33,7 @@ def drawn(clip, tmp_path, monkeypatch):
     track, out = tracked(clip, LOOKS), tmp_path / "result"
     found = looked([track], out)
     for number, picture in enumerate(found.pictures, 1):
-        (out / f"frame_{number}.png").write_bytes(picture.file)
+        (out / f"frame_{number}.jpg").write_bytes(picture.file)
     reads, plain = [], review.read_shown
 
     def noted(facts):
@@ -113,7 +113,7 @@ def test_another_stretch_left_out_is_drawn_anew(drawn, tmp_path):
     assert reads == ["a.mp4"]
 
 
-@pytest.mark.parametrize("name", [VIDEO, SHEET, "frame_1.png"])
+@pytest.mark.parametrize("name", [VIDEO, SHEET, "frame_1.jpg"])
 @pytest.mark.parametrize("gone", [True, False])
 def test_files_that_are_not_those_that_were_written_are_made_anew(drawn, tmp_path, name, gone):
     track, out, _, reads = drawn

@@ -122,7 +122,7 @@ def test_pictures_show_the_line_upright_and_upside_down(plumb):
     over = frames[frames["clip"] == "over.mp4"]["roll_deg"].abs()
     assert over.min() > 179
     assert (folder / "result" / "review.mp4").stat().st_size > 10_000
-    assert len(list((folder / "result").glob("frame_*.png"))) == 3
+    assert len(list((folder / "result").glob("frame_*.jpg"))) == 3
 
 
 def test_the_shoot_goes_into_the_history_and_comes_out(plumb, told):

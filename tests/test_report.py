@@ -102,7 +102,7 @@ def test_pictures_come_before_the_lean_and_as_files(folder):
     assert text.index("image/jpeg") < text.index("The picture leans")
     assert text.count("data:image/jpeg") == 3
     for number, picture in enumerate(shoot_of("a").pictures, 1):
-        assert np.array_equal(cv2.imread(str(folder / "a" / f"frame_{number}.png")), picture.image)
+        assert np.array_equal(cv2.imread(str(folder / "a" / f"frame_{number}.jpg")), picture.image)
     assert not [path for path in (folder / "a").iterdir() if path.suffix == ".part"]
 
 
@@ -130,7 +130,7 @@ def test_open_cause_says_which_sum_is_known_and_asks_for_one_shot(folder):
 
 
 def test_a_plot_of_an_earlier_run_does_not_stay(tmp_path):
-    for name in ("footage_against_log.png", "frame_1.png"):
+    for name in ("footage_against_log.png", "frame_1.jpg"):
         (tmp_path / name).write_bytes(b"old")
     write_report(shoot_of("no log"), tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["lean_over_time.png", "report.html"]

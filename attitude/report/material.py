@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Material", "Picture", "Review", "Segment", "picture_of"]
 
-PAGE_PX, JPEG_QUALITY, FILE_QUALITY = 1280, 86, 88
+PAGE_PX, JPEG_QUALITY, FILE_QUALITY = 1280, 86, 92
 
 
 @dataclass(frozen=True)
@@ -49,16 +49,15 @@ class Picture:
         return np.asarray(cv2.imdecode(np.frombuffer(self.file, np.uint8), cv2.IMREAD_COLOR), np.uint8)
 
 
-def picture_of(
-    image: NDArray[np.uint8], caption: str, clip: str, t_s: float, words: str = "", *, ending: str = ".png"
-) -> Picture:
-    """A picture, BGR, shape (height, width, 3), as files: the whole of it ``.png`` or ``.jpg``."""
+def picture_of(image: NDArray[np.uint8], caption: str, clip: str, t_s: float, words: str = "") -> Picture:
+    """A picture, BGR, shape (height, width, 3), as ``.jpg`` files, whole and for the page."""
     height, width = image.shape[:2]
     scale = min(1.0, PAGE_PX / width)
     size = (round(width * scale), round(height * scale))
     small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if scale < 1 else image
     page = encoded(np.asarray(small, np.uint8), ".jpg", JPEG_QUALITY)
-    return Picture(caption, clip, t_s, encoded(image, ending, FILE_QUALITY), page, size, words)
+    file = encoded(image, ".jpg", FILE_QUALITY, all_colour=True)
+    return Picture(caption, clip, t_s, file, page, size, words)
 
 
 @dataclass(frozen=True)

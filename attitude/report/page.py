@@ -46,7 +46,7 @@ MARKS = (
 )
 AT_REST = " A plumb line that swings is drawn where it would hang at rest."
 NUMBER = re.compile(r"(\d) ± ([\d.]+) (deg|mg|s)\b")
-PAGE, FRAME = "report.html", "frame_{}.png"
+PAGE, FRAME = "report.html", "frame_{}.jpg"
 # Every file that a report may have, the page last.
 REPORT_FILES = (
     *(f"{name}.png" for name in PLOTS),

@@ -258,11 +258,11 @@ def _integrate(
     (s00, s01, s02), (s10, s11, s12), (s20, s21, s22) = scale.tolist()
     (g00, g01, g02), (g10, g11, g12), (g20, g21, g22) = gyro_matrix.tolist()
     goals = wanted.as_quat().tolist()
-    inputs = (forward.tolist(), offset_noisy.tolist(), bias_noisy.tolist(), accel_g.tolist())
+    inputs = (forward.tolist(), offset_noisy.tolist(), bias_noisy.tolist(), [*map(tuple, accel_g.tolist())])
     rows: list[tuple[float, ...]] = []
     for goal, ahead, beta, gyro_bias, accel in zip(goals, *inputs, strict=True):
         # Accelerometer, then the belief as it stands: what is logged for this instant.
-        ax, ay, az = _to_body(truth, accel)
+        ax, ay, az = _to_body(truth, accel) if accel != ZERO else ZERO
         ux, uy, uz = _up(truth)
         fx, fy, fz = ux + ax, uy + ay, uz + az
         mx = s00 * fx + s01 * fy + s02 * fz + beta[0]

@@ -61,7 +61,7 @@ print(content_of(frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_
 
 def test_words_in_a_set_are_the_same_to_another_process():
     """They come in another order there."""
-    lines = {run(code=SHOWN, PYTHONHASHSEED=str(seed)).stdout for seed in range(4)}
+    lines = {run(code=SHOWN, PYTHONHASHSEED=str(seed)).stdout for seed in range(3)}
     assert len(lines) == 1
     assert len(lines.pop().strip()) == 40
 

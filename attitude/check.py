@@ -44,7 +44,7 @@ from attitude.reference_lines import (
     read_words,
 )
 from attitude.repeatability import learn
-from attitude.report import Material, get_ready
+from attitude.report import PLOTS_OF_FOOTAGE, Material, get_ready, plots_begun
 from attitude.residuals import Residuals, as_played, clip_sheet_of, residuals
 from attitude.result import UNTOLD_SKY, build_result
 from attitude.result_files import put_in_place, write_results
@@ -199,10 +199,27 @@ def _judged(
     past = [one for one in past if one.key != key]
     learned = learn(past, seen.shoot.rig)
     shoot = replace(seen.shoot, repeat_sd_deg=learned.sd_deg, repeat_shoots=learned.shoots)
-    # Begun before the drawing, so that no core waits for the other.
+    # Begun before the review video, so that no core waits for the other; the plots, below, too.
     checking = check_begun(footage.looked, executor=executor)
     frames = _frames(footage.tracks, logs, clocks, found, shoot)
     kept = footage_roll(footage.tracks, shoot, found)
+    verdict = judge(seen.causes, shoot)
+    material = Material(
+        shoot=shoot,
+        tracks=footage.tracks,
+        residuals=found,
+        causes=seen.causes,
+        verdict=verdict,
+        result={},
+        frames=frames,
+        kept=kept,
+        corrections=as_played(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
+        flagged=as_played(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s")),
+        pictures=(),
+        covariates=None if seen.solution is None else covariates(seen.solution, logs),
+        past=tuple(past),
+    )
+    plots = plots_begun(material, at_hand(executor), PLOTS_OF_FOOTAGE)
     folder = out if out is not None else shoot.folder / "result"
     lenses = {clip: known.lens for clip, known in footage.lenses.items()}
     left_out = {name: clip_sheet_of(name, shoot).exclude_s for name in lenses}
@@ -233,27 +250,20 @@ def _judged(
         )
         causes = replace(causes, notes=(*causes.notes, *looked.notes))
         result = build_result(shoot, footage.tracks, clocks, found, causes, verdict, assumptions, turned)
-        material = Material(
-            shoot=shoot,
-            tracks=footage.tracks,
-            residuals=found,
+        material = replace(
+            material,
             causes=causes,
             verdict=verdict,
             result=result,
-            frames=frames,
-            kept=kept,
-            corrections=as_played(corrections(footage.tracks, shoot, found), shoot, ("from_s", "to_s")),
-            flagged=as_played(flagged(kept, verdict.tolerance_deg), shoot, ("from_s", "to_s")),
             pictures=looked.pictures,
             self_check=turned,
             review=looked.review,
             worst=looked.worst,
-            covariates=None if seen.solution is None else covariates(seen.solution, logs),
         )
         record = recorded_of(material, key, dt.datetime.now(dt.UTC).astimezone(), earlier)
-        material = replace(material, recorded=record, past=tuple(past))
+        material = replace(material, recorded=record)
         with stage(progress, "drawing the plots and writing the page"):
-            write_results(material, waiting, at_hand(executor))
+            write_results(material, waiting, plots, at_hand(executor))
         put_in_place(waiting, folder, stands=looked.stands)
     return material, folder
 

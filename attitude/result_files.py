@@ -2,13 +2,15 @@
 
 import json
 import os
+from collections.abc import Callable
 from concurrent.futures import Executor
 from pathlib import Path
 
 import pandas as pd
 
 from attitude.files import guarded, write_whole
-from attitude.report import REPORT_FILES, Material, plots_begun, write_report
+from attitude.report import PLOTS_OF_RIG, REPORT_FILES, Material, plots_begun, write_report
+from attitude.report.drawn import Drawn
 from attitude.review import SHEET, VIDEO
 
 __all__ = ["put_in_place", "write_frames", "write_results"]
@@ -16,16 +18,21 @@ __all__ = ["put_in_place", "write_frames", "write_results"]
 FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
 
 
-def write_results(material: Material, waiting: Path, executor: Executor | None) -> None:
-    """Write everything beside the video and the sheet of the worst moments, which wait there already."""
-    plots = plots_begun(material, executor)
+def write_results(
+    material: Material, waiting: Path, plots: Callable[[], dict[str, Drawn]], executor: Executor | None
+) -> None:
+    """Write everything beside the video and the sheet of the worst moments, which wait there already.
+
+    ``plots``: of the footage, begun before. ``executor`` draws those of the rig, where there are processes.
+    """
+    of_rig = plots_begun(material, executor, PLOTS_OF_RIG)
     write_frames(material.frames, waiting)
     table = material.corrections.round({"from_s": 2, "to_s": 2, "turn_deg": 2, "crop_percent": 1})
     table["clip"] = table["clip"].map(guarded)
     _write_text(waiting / CORRECTIONS, table.to_csv(index=False, lineterminator="\n"))
     text = json.dumps(material.result, indent=1, ensure_ascii=False, allow_nan=False)
     _write_text(waiting / RESULT, text + "\n")
-    write_report(material, waiting, plots)
+    write_report(material, waiting, lambda: {**plots(), **of_rig()})
 
 
 def put_in_place(waiting: Path, folder: Path, *, stands: bool) -> None:

@@ -5,7 +5,7 @@ other work, if there are any.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 
@@ -13,9 +13,11 @@ from attitude.report.against_what import AGAINST
 from attitude.report.drawn import Drawn
 from attitude.report.material import Material
 
-__all__ = ["PLOTS", "draw_plots", "get_ready", "plots_begun"]
+__all__ = ["PLOTS", "PLOTS_OF_FOOTAGE", "PLOTS_OF_RIG", "draw_plots", "get_ready", "plots_begun"]
 
-PLOTS = ("lean_over_time", "footage_against_log", *AGAINST, "rig_chart")
+# Those of what was found, and those of what is on record, which a check adds itself to at its end.
+PLOTS_OF_FOOTAGE, PLOTS_OF_RIG = ("lean_over_time", "footage_against_log", *AGAINST), ("rig_chart",)
+PLOTS = (*PLOTS_OF_FOOTAGE, *PLOTS_OF_RIG)
 
 
 def get_ready(executor: Executor | None) -> None:
@@ -25,16 +27,18 @@ def get_ready(executor: Executor | None) -> None:
             executor.submit(_ready)
 
 
-def plots_begun(material: Material, executor: Executor | None = None) -> Callable[[], dict[str, Drawn]]:
-    """Those of ``PLOTS`` for which the shoot has something to show, by name, when they are called for.
+def plots_begun(
+    material: Material, executor: Executor | None = None, names: Sequence[str] = PLOTS
+) -> Callable[[], dict[str, Drawn]]:
+    """Those of the plots for which the shoot has something to show, by name, when they are called for.
 
     ``executor`` draws them beside one another, and beside whatever is done until then.
     """
     # Pictures are most of what it weighs, and no plot shows one.
     bare = replace(material, pictures=(), worst=None)
     if executor is None:
-        return lambda: _those_drawn({name: _drawn(name, bare) for name in PLOTS})
-    waiting = {name: executor.submit(_drawn, name, bare) for name in PLOTS}
+        return lambda: _those_drawn({name: _drawn(name, bare) for name in names})
+    waiting = {name: executor.submit(_drawn, name, bare) for name in names}
     return lambda: _those_drawn({name: one.result() for name, one in waiting.items()})
 
 

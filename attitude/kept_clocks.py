@@ -1,11 +1,12 @@
 """Where the clips lie in the logs, kept from the last check for one in which neither changed.
 
 To lay many clips against a long log takes longer than all that follows. It hangs on what was measured, on the
-logs and on the sheet, of which the tolerance says nothing here. The surroundings do through the footage's
-angles alone: as another height moves the pitch of a whole clip, which no clock is found by, what was found
-holds where all angles of a clip but for what they share, and their uncertainties, differ by less than
-``ALIKE`` of these. Only what the logs say as they are read is kept: where the footage wants one read
-otherwise, it is laid again.
+logs and on the sheet, of which the tolerance says nothing here, and the surroundings through the footage's
+angles alone. Where the sheet tells every start, the motion is only asked whether it speaks against them: it
+is not asked again where all angles of a clip but for what they share, as another height moves the pitch of a
+whole clip, and their uncertainties differ by less than ``ALIKE`` of these. A start that the motion tells is
+sought again, so that no result hangs on what happens to be kept. Only what the logs say as they are read is
+kept: where the footage wants one read otherwise, it is laid again.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ from numpy.typing import NDArray
 
 import attitude
 import horizon
-from attitude.clock import ClockFit
+from attitude.clock import MOTION, ClockFit
 from attitude.kept_columns import content_of
 from attitude.kept_tracks import code_digest, key_of, read_kept, write_kept
-from attitude.readings import Reading, Settled, settle
+from attitude.readings import Reading, Settled, settle, with_readings
 from attitude.sheet import Surface
 from horizon.angles import wrap_deg
 
@@ -49,9 +50,14 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
     rests_on = [*_of_tracks(tracks), *_of_logs(logs), sheet]
     key = key_of("clocks", code_digest(horizon, attitude), content_of(rests_on))
     seen = _seen(tracks)
-    before = read_kept(key, lambda held: _as_kept(held["about"]) if _alike(held, seen) else None)
+    before = read_kept(key, lambda held: _as_before(held, seen))
     if before is not None:
-        return Settled(shoot, tuple(logs), *before)
+        clocks, readings = before
+        if readings is not None:
+            return Settled(shoot, tuple(logs), clocks, readings)
+        here = with_readings(tracks, Settled(shoot, tuple(logs), clocks))
+        if not any(one.against for one in here.readings):
+            return here
     found = settle(tracks, logs, shoot)
     if found.shoot is shoot and all(one is given for one, given in zip(found.logs, logs, strict=True)):
         about = {name: [asdict(one) for one in getattr(found, name)] for name in ("clocks", "readings")}
@@ -59,9 +65,15 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
     return found
 
 
-def _as_kept(about: dict[str, Any]) -> tuple[tuple[ClockFit, ...], tuple[Reading, ...]]:
-    clocks = tuple(ClockFit(**one) for one in about["clocks"])
-    return clocks, tuple(Reading(**one) for one in about["readings"])
+def _as_before(
+    held: Mapping[str, Any], seen: Mapping[str, Array]
+) -> tuple[tuple[ClockFit, ...], tuple[Reading, ...] | None] | None:
+    """Clocks that hold for what is seen now, and readings where nothing changed; None where clocks do not."""
+    clocks = tuple(ClockFit(**one) for one in held["about"]["clocks"])
+    if all(np.array_equal(held[name], now, equal_nan=True) for name, now in seen.items()):
+        return clocks, tuple(Reading(**one) for one in held["about"]["readings"])
+    told = all(one.how != MOTION and not one.note for one in clocks)
+    return (clocks, None) if told and _alike(held, seen) else None
 
 
 def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
@@ -70,12 +82,15 @@ def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
     for k, one in enumerate(tracks):
         seen[f"angles_{k}"] = one.track[list(ANGLES)].to_numpy(float)
         seen[f"pans_{k}"] = one.yaw_rate[list(PANS)].to_numpy(float)
+    seen["dips"] = np.array([one.dip_rad for one in tracks])
     return seen
 
 
 def _alike(held: Mapping[str, Any], seen: Mapping[str, Array]) -> bool:
-    """Whether what is seen now would lay every clip where it was laid by what was seen then."""
+    """Whether what is seen now speaks for and against the same starts as what was seen then."""
     for name, now in seen.items():
+        if name == "dips":
+            continue
         before, values = np.asarray(held[name], float), now.shape[1] // 2
         if before.shape != now.shape or (np.isfinite(before) != np.isfinite(now)).any():
             return False

@@ -28,13 +28,16 @@ if TYPE_CHECKING:
     from attitude.sheet import ClipSheet, Shoot
     from horizon.measure import ClipTrack
 
-__all__ = ["BANKS_DEG", "LEVEL_SHARE", "MOTION", "ClockError", "ClockFit", "align", "in_real_time"]
+__all__ = ["BANKS_DEG", "LEAST_PAN_SD_DPS", "LEAST_SD_DEG", "LEVEL_SHARE", "MOTION"]
+__all__ += ["ClockError", "ClockFit", "align", "in_real_time"]
 
 Array = NDArray[np.float64]
 
 SAME_POSE_DEG = 0.2
 CONTRADICTION_S = 0.5
 FEWEST_FRAMES = 10
+# Of what a single frame shows: below it, something else than the picture sets what a clock is good to.
+LEAST_SD_DEG, LEAST_PAN_SD_DPS = 0.1, 1.0
 BANKS_DEG, LEVEL_SHARE = 8.0, 0.3
 PART_SD_S = 0.05  # a camera loses up to a frame or two where it cuts a take
 BODIES = ("camera_sensor", "gimbal_frame", "unknown", "airframe", "joints", "commanded")
@@ -242,7 +245,9 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
         return []
     t_s = table["t_s"].to_numpy(float)
     roll_deg, pitch_deg = unwrapped_deg(table["roll_deg"].to_numpy(float)), table["pitch_deg"].to_numpy(float)
-    roll_sd, pitch_sd = (np.fmax(table[c].to_numpy(float), 0.1) for c in ("roll_sd_deg", "pitch_sd_deg"))
+    roll_sd, pitch_sd = (
+        np.fmax(table[name].to_numpy(float), LEAST_SD_DEG) for name in ("roll_sd_deg", "pitch_sd_deg")
+    )
     signals = [Signal("roll_deg", t_s, roll_deg, roll_sd, small=0.2, gain=1.0, gain_sd=0.02)]
     if not track.tells_pitch:
         signals = [replace(signals[0], column=FOLDED, value=_folded_deg(roll_deg))]
@@ -252,7 +257,7 @@ def _readings(track: ClipTrack, sheet: ClipSheet | None) -> list[tuple[Signal, .
     if len(pans) >= FEWEST_FRAMES:
         t_s, rate_dps = pans["t_s"].to_numpy(float), pans["yaw_rate_dps"].to_numpy(float)
         span_s = float(np.median(np.diff(t_s)))
-        rate_sd = np.fmax(pans["yaw_rate_sd_dps"].to_numpy(float), 1.0)
+        rate_sd = np.fmax(pans["yaw_rate_sd_dps"].to_numpy(float), LEAST_PAN_SD_DPS)
         signals.append(
             Signal("yaw_deg", t_s, rate_dps, rate_sd, small=1.0, gain=1.0, gain_sd=0.2, width_s=span_s)
         )

@@ -3,16 +3,17 @@
 To lay many clips against a long log takes longer than all that follows. It hangs on what was measured, on the
 logs and on the sheet, of which the tolerance says nothing here, and the surroundings through the footage's
 angles alone. Where the sheet tells every start, the motion is only asked whether it speaks against them: it
-is not asked again where all angles of a clip but for what they share, as another height moves the pitch of a
-whole clip, and their uncertainties differ by less than ``ALIKE`` of these. A start that the motion tells is
-sought again, so that no result hangs on what happens to be kept. Only what the logs say as they are read is
-kept: where the footage wants one read otherwise, it is laid again.
+is not asked again where no angle of a clip, but for what all share, as another height moves the pitch of a
+whole clip, differs by more than ``ALIKE`` of its uncertainty, and of most looks neither does that. A start
+that the motion tells is sought again, so that no result hangs on what happens to be kept. Only what the logs
+say as they are read is kept: where the footage wants one read otherwise, it is laid again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 import attitude
 import horizon
-from attitude.clock import MOTION, ClockFit
+from attitude.clock import LEAST_PAN_SD_DPS, LEAST_SD_DEG, MOTION, ClockFit
 from attitude.kept_columns import content_of
 from attitude.kept_tracks import code_digest, key_of, read_kept, write_kept
 from attitude.readings import Reading, Settled, settle, with_readings
@@ -38,9 +39,11 @@ __all__ = ["settled"]
 
 Array = NDArray[np.float64]
 
-ALIKE = 0.05
+# A told start is spoken against by half a second: whether it is hangs on no such differences.
+ALIKE, MOST_LOOKS = 0.2, 0.9
 ANGLES = ("roll_deg", "pitch_deg", "roll_sd_deg", "pitch_sd_deg")
 PANS = ("yaw_rate_dps", "yaw_rate_sd_dps")
+LEAST_SD = {ANGLES: LEAST_SD_DEG, PANS: LEAST_PAN_SD_DPS}
 
 
 def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Shoot) -> Settled:
@@ -50,7 +53,7 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
     rests_on = [*_of_tracks(tracks), *_of_logs(logs), sheet]
     key = key_of("clocks", code_digest(horizon, attitude), content_of(rests_on))
     seen = _seen(tracks)
-    before = read_kept(key, lambda held: _as_before(held, seen))
+    before = read_kept(key, lambda held: _as_before(held, seen, len(tracks)))
     if before is not None:
         clocks, readings = before
         if readings is not None:
@@ -66,40 +69,43 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
 
 
 def _as_before(
-    held: Mapping[str, Any], seen: Mapping[str, Array]
+    held: Mapping[str, Any], seen: Mapping[str, Array], clips: int
 ) -> tuple[tuple[ClockFit, ...], tuple[Reading, ...] | None] | None:
     """Clocks that hold for what is seen now, and readings where nothing changed; None where clocks do not."""
     clocks = tuple(ClockFit(**one) for one in held["about"]["clocks"])
     if all(np.array_equal(held[name], now, equal_nan=True) for name, now in seen.items()):
         return clocks, tuple(Reading(**one) for one in held["about"]["readings"])
     told = all(one.how != MOTION and not one.note for one in clocks)
-    return (clocks, None) if told and _alike(held, seen) else None
+    return (clocks, None) if told and _alike(held, seen, clips) else None
 
 
 def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
     """Angles and pan rates of each clip with their uncertainties, a column each."""
-    seen = {}
+    seen = {"dips": np.array([one.dip_rad for one in tracks])}
     for k, one in enumerate(tracks):
-        seen[f"angles_{k}"] = one.track[list(ANGLES)].to_numpy(float)
-        seen[f"pans_{k}"] = one.yaw_rate[list(PANS)].to_numpy(float)
-    seen["dips"] = np.array([one.dip_rad for one in tracks])
+        seen[f"{k} {ANGLES[0]}"] = one.track[list(ANGLES)].to_numpy(float)
+        seen[f"{k} {PANS[0]}"] = one.yaw_rate[list(PANS)].to_numpy(float)
     return seen
 
 
-def _alike(held: Mapping[str, Any], seen: Mapping[str, Array]) -> bool:
+def _alike(held: Mapping[str, Any], seen: Mapping[str, Array], clips: int) -> bool:
     """Whether what is seen now speaks for and against the same starts as what was seen then."""
-    for name, now in seen.items():
-        if name == "dips":
-            continue
-        before, values = np.asarray(held[name], float), now.shape[1] // 2
-        if before.shape != now.shape or (np.isfinite(before) != np.isfinite(now)).any():
+    for k, columns in product(range(clips), (ANGLES, PANS)):
+        now, before = (one[f"{k} {columns[0]}"] for one in (seen, held))
+        whole = np.isfinite(now).all(axis=1)
+        if before.shape != now.shape or not np.array_equal(before[~whole], now[~whole], equal_nan=True):
             return False
-        rows = np.isfinite(now).all(axis=1)
-        moved, sd = now[rows] - before[rows], now[rows, values:]
-        apart = wrap_deg(moved[:, :values]) if name.startswith("angles") else moved[:, :values]
-        if name.startswith("angles") and len(apart):
-            apart = apart - np.median(apart, axis=0)
-        if (np.abs(np.column_stack([apart, moved[:, values:]])) > ALIKE * np.column_stack([sd, sd])).any():
+        if not whole.any():
+            continue
+        (was, was_sd), (value, sd) = (np.split(one[whole], 2, axis=1) for one in (before, now))
+        was_sd, sd = np.fmax(was_sd, LEAST_SD[columns]), np.fmax(sd, LEAST_SD[columns])
+        moved = value - was
+        if columns is ANGLES:
+            moved = wrap_deg(moved)
+            # Another height moves all of a clip, which no clock is found by.
+            moved -= np.median(moved, axis=0)
+        alike = np.abs(sd - was_sd) <= ALIKE * sd
+        if (np.abs(moved) > ALIKE * sd).any() or np.any(alike.mean(axis=0) < MOST_LOOKS):
             return False
     return True
 
@@ -109,7 +115,7 @@ def _of_tracks(tracks: Sequence[ClipTrack]) -> Iterator[Any]:
         yield [one.clip, one.sky, one.reference, one.normals, one.damage]
         # Where a file lies is no part of what it shows.
         yield [one.facts.duration_s, one.facts.fps, one.facts.rotation_deg]
-        yield from (_columns(one.track[["t_s", "reason"]]), _columns(one.yaw_rate[["t_s"]]))
+        yield from (_columns(one.track[["t_s", "reason", "claims"]]), _columns(one.yaw_rate[["t_s"]]))
 
 
 def _of_logs(logs: Sequence[AttitudeLog]) -> Iterator[Any]:

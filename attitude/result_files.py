@@ -15,6 +15,8 @@ from attitude.review import SHEET, VIDEO
 
 __all__ = ["put_in_place", "write_frames", "write_results"]
 
+# What frames shown whole were called before.
+FORMER = ("frame_1.png", "frame_2.png", "frame_3.png")
 FRAMES, CORRECTIONS, RESULT = "frames.csv", "corrections.csv", "result.json"
 
 
@@ -43,7 +45,7 @@ def put_in_place(waiting: Path, folder: Path, *, stands: bool) -> None:
     # The result last, so that whoever waits for it finds the rest beside it, and none of an earlier check
     # stands beside files that are not its own.
     (folder / RESULT).unlink(missing_ok=True)
-    for name in (*REPORT_FILES, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
+    for name in (*REPORT_FILES, *FORMER, VIDEO, SHEET, FRAMES, CORRECTIONS, RESULT):
         if (waiting / name).exists():
             os.replace(waiting / name, folder / name)
         elif not (stands and name == VIDEO):

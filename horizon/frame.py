@@ -96,7 +96,7 @@ class HorizonFit:
 
     @property
     def covariance(self) -> Array:
-        """Of (roll, pitch) of ``up_cam``, (2, 2), rad^2."""
+        """Of the line's (roll, pitch), (2, 2), rad^2, read with ``dip_rad`` from what is kept of it."""
         return np.full((2, 2), np.nan) if self._reading is None else self._reading.covariance[0]
 
 
@@ -158,8 +158,8 @@ def measure_frame(
     does not lead to a horizon. Of the two readings (which side is sky) the one nearer to ``start``, else the
     likelier one, is returned. ``covered`` (any size, of the same proportions): above 0 where
     something is burnt into the picture. ``judged``: of a frame of a moment ago, whose line was found to be
-    the horizon; where it plainly goes on, hardly moved and with much the same contrast, this one's line is
-    not judged once more, and has its likeness and its sides.
+    the horizon; where it plainly goes on, hardly off ``start`` and with much the same contrast, this one's
+    line is not judged once more, and has its likeness and its sides.
     """
     full = full_size(luma, lens, covered)
     near = edges = None

@@ -45,8 +45,9 @@ PAN_TOO_FAR_S = 0.7
 PAN_SD_PX = 0.8
 # A line that goes on from frame to frame is judged once in that time.
 JUDGED_S = 0.45
-# Between frames no further apart than this, and turned no more, a camera turns evenly.
-EVENLY_S, LEAST_COS = 0.21, math.cos(math.radians(3.0))
+# Between frames no further apart than this, and turned no more, a camera turns evenly, and goes on for much
+# the same time.
+EVENLY_S, LEAST_COS, GOES_ON = 0.21, math.cos(math.radians(3.0)), 1.5
 THUMB_FROM = 4
 
 
@@ -179,9 +180,10 @@ def _moved_on(last: Sequence[tuple[float, Array]], t_s: float) -> Array | None:
     if not last:
         return None
     (before_s, before), (now_s, now) = last[0], last[-1]
-    if not 0 < now_s - before_s <= EVENLY_S or t_s - now_s > EVENLY_S or now @ before < LEAST_COS:
+    since_s, ahead_s = now_s - before_s, t_s - now_s
+    if not 0 < since_s <= EVENLY_S or ahead_s > GOES_ON * since_s or now @ before < LEAST_COS:
         return now
-    up = now + (t_s - now_s) / (now_s - before_s) * (now - before)
+    up = now + ahead_s / since_s * (now - before)
     return np.asarray(up / np.linalg.norm(up))
 
 

@@ -8,7 +8,8 @@ image.
 
 Whatever was left outside the frame stays out: all pictures of a frame, turned or not, are cut to one
 rectangle that the largest turn still fills, so that no corner makes an edge and nearly the same piece of the
-skyline is seen each time. With d the reading minus what was expected of it,
+skyline is seen each time. A frame wider than ``MOST_PX`` is made half as large first: what it reads is then
+tried against what it read at its own size. With d the reading minus what was expected of it,
 
     d = (scale - 1) x turn + bias +- c      (- for turned, + for mirrored pictures)
 

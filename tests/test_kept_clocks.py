@@ -62,13 +62,16 @@ def test_what_was_kept_is_what_would_be_found_and_is_not_sought_again(laid):
 
 
 SHOWN = """
+from pathlib import Path
 from attitude.kept_columns import content_of
-print(content_of(frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})))
+from attitude.sheet import Shoot
+given = frozenset({"time", "roll", "pitch", "yaw", "angle_unit", "time_unit"})
+print(content_of(Shoot(Path("s"), Path("s/shoot.toml"), "a day out", (), given=given)))
 """
 
 
-def test_words_in_a_set_are_the_same_to_another_process():
-    """They come in another order there."""
+def test_a_sheet_is_the_same_to_another_process():
+    """Words in a set come in another order there."""
     lines = {run(code=SHOWN, PYTHONHASHSEED=str(seed)).stdout for seed in range(3)}
     assert len(lines) == 1
     assert len(lines.pop().strip()) == 40

@@ -31,7 +31,7 @@ PAGE_PX, JPEG_QUALITY, FILE_QUALITY = 1280, 86, 92
 class Picture:
     """One frame, or a sheet of frames, with the horizon already drawn on it.
 
-    file : the whole picture as PNG or JPEG, turned as a player shows it. small : a JPEG of at most
+    file : the whole picture as JPEG, turned as a player shows it. small : a JPEG of at most
     ``PAGE_PX`` across, for the page, of so many pixels. words : the lean, as written on it.
     """
 

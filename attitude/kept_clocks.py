@@ -112,10 +112,10 @@ def _alike(held: Mapping[str, Any], seen: Mapping[str, Array], clips: int) -> bo
 
 def _of_tracks(tracks: Sequence[ClipTrack]) -> Iterator[Any]:
     for one in tracks:
-        yield [one.clip, one.sky, one.reference, one.normals, one.damage]
+        yield [one.clip, one.sky, one.reference, one.normals, one.tells_pitch, one.damage]
         # Where a file lies is no part of what it shows.
         yield [one.facts.duration_s, one.facts.fps, one.facts.rotation_deg]
-        yield from (_columns(one.track[["t_s", "reason", "claims"]]), _columns(one.yaw_rate[["t_s"]]))
+        yield from (_columns(one.track[["t_s", "reason"]]), _columns(one.yaw_rate[["t_s"]]))
 
 
 def _of_logs(logs: Sequence[AttitudeLog]) -> Iterator[Any]:

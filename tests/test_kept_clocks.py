@@ -77,11 +77,10 @@ def test_a_sheet_is_the_same_to_another_process():
     assert len(lines.pop().strip()) == 40
 
 
-def moved(track, column, by_sd, rows=None):
-    """The clip with some of its rows moved by so many of their uncertainties."""
+def moved(track, column, by_deg, rows=None):
+    """The clip with some of its rows moved."""
     table = track.track.copy()
-    at = table.index[:rows]
-    table.loc[at, column] += by_sd * table.loc[at, "roll_sd_deg" if column == "roll_deg" else "pitch_sd_deg"]
+    table.loc[table.index[:rows], column] += by_deg
     return replace(track, track=table)
 
 
@@ -113,7 +112,7 @@ def changed_track(tracks, logs, shoot):
 
 
 def less_certain(tracks, logs, shoot):
-    return [moved(tracks[0], "pitch_sd_deg", 0.1), *tracks[1:]], logs, shoot
+    return [moved(tracks[0], "pitch_sd_deg", 0.3), *tracks[1:]], logs, shoot
 
 
 def changed_log(tracks, logs, shoot):

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -49,6 +50,7 @@ JUDGED_S = 0.45
 # the same time.
 EVENLY_S, LEAST_COS, GOES_ON = 0.21, math.cos(math.radians(3.0)), 1.5
 THUMB_FROM = 4
+NO_THUMB = np.empty((0, 0), np.uint8)
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,20 @@ def _measure_run(run: Iterable[Frame], covered: Luma | None, *, lens: Lens) -> l
         # Some of the pixels: averaging all takes as long as following the line.
         thumb = cv2.resize(frame.luma[::some, ::some], thumb_size, interpolation=cv2.INTER_AREA)
         looks.append(_Look(frame.index, frame.t_s, frame.is_key, fit, turned_deg, since_s, sd_deg, thumb))
-    return looks
+    return _lighter(looks)
+
+
+def _lighter(looks: list[_Look]) -> list[_Look]:
+    """The looks of a run without the thumbs, most of what they weigh, that are compared with no other.
+
+    A line is asked for only where it was found by a search, and then in the look before that as well.
+    """
+    measured = [k for k, look in enumerate(looks) if not look.fit.reason]
+    found = {k for k in measured if not looks[k].fit.followed}
+    before = {k for k, after in pairwise(measured) if after in found}
+    # What follows the last one stands in the next run, which begins with a search.
+    wanted = found | before | set(measured[-1:])
+    return [look if k in wanted else replace(look, thumb=NO_THUMB) for k, look in enumerate(looks)]
 
 
 def _moved_on(last: Sequence[tuple[float, Array]], t_s: float) -> Array | None:

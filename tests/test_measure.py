@@ -1,15 +1,20 @@
 """Whole clips: every frame looked at is a row, the sky is voted, damage is said."""
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from horizon import TRACK_COLUMNS
+from horizon import TRACK_COLUMNS, measure
 from horizon.angles import wrap_deg
 from horizon.clip import ClipError, probe
 from horizon.coded import with_colour_planes, write_clip
+from horizon.frame import refused
 from horizon.lens import lens_from_hfov
 from horizon.level import Surroundings
 from horizon.measure import measure_clip
@@ -200,3 +205,21 @@ def test_key_frames_tell_a_long_clips_roll_as_it_was_drawn(tmp_path, monkeypatch
     truth_deg = 2.0 + 0.5 * np.sin(2 * np.pi * roll_deg.index.to_numpy() / FPS / PERIOD_S)
     assert roll_deg.to_numpy() == pytest.approx(truth_deg, abs=0.1)
     assert by_keys.track["t_s"].to_numpy() == pytest.approx(by_keys.track["frame"] / FPS, abs=2e-3)
+
+
+@given(st.lists(st.lists(st.tuples(st.booleans(), st.booleans()), min_size=1, max_size=8), max_size=4))
+def test_every_thumb_that_may_be_compared_is_kept(runs):
+    """A line found by a search is compared with the measured look before it, be it in the run before."""
+    thumb = np.zeros((2, 3), np.uint8)
+    lighter = []
+    for run in runs:
+        looks = []
+        for measured, follows in run:
+            # Nothing can be followed before something was measured.
+            follows = follows and any(not look.fit.reason for look in looks)
+            fit = replace(refused("" if measured else "no line"), followed=follows)
+            looks.append(measure._Look(len(looks), 0.0, False, fit, 0.0, 0.0, 0.0, thumb))
+        lighter += measure._lighter(looks)
+    seen = [look for look in lighter if not look.fit.reason]
+    for before, after in pairwise(seen):
+        assert after.fit.followed or (before.thumb.size and after.thumb.size)

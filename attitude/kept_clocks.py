@@ -53,7 +53,7 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
     rests_on = [*_of_tracks(tracks), *_of_logs(logs), sheet]
     key = key_of("clocks", code_digest(horizon, attitude), content_of(rests_on))
     seen = _seen(tracks)
-    before = read_kept(key, lambda held: _as_before(held, seen, len(tracks)))
+    before = read_kept(key, lambda held: _as_before(held, seen))
     if before is not None:
         clocks, readings = before
         if readings is not None:
@@ -69,14 +69,14 @@ def settled(tracks: Sequence[ClipTrack], logs: Sequence[AttitudeLog], shoot: Sho
 
 
 def _as_before(
-    held: Mapping[str, Any], seen: Mapping[str, Array], clips: int
+    held: Mapping[str, Any], seen: Mapping[str, Array]
 ) -> tuple[tuple[ClockFit, ...], tuple[Reading, ...] | None] | None:
     """Clocks that hold for what is seen now, and readings where nothing changed; None where clocks do not."""
     clocks = tuple(ClockFit(**one) for one in held["about"]["clocks"])
     if all(np.array_equal(held[name], now, equal_nan=True) for name, now in seen.items()):
         return clocks, tuple(Reading(**one) for one in held["about"]["readings"])
     told = all(one.how != MOTION and not one.note for one in clocks)
-    return (clocks, None) if told and _alike(held, seen, clips) else None
+    return (clocks, None) if told and _alike(held, seen) else None
 
 
 def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
@@ -88,9 +88,9 @@ def _seen(tracks: Sequence[ClipTrack]) -> dict[str, Array]:
     return seen
 
 
-def _alike(held: Mapping[str, Any], seen: Mapping[str, Array], clips: int) -> bool:
+def _alike(held: Mapping[str, Any], seen: Mapping[str, Array]) -> bool:
     """Whether what is seen now speaks for and against the same starts as what was seen then."""
-    for k, columns in product(range(clips), (ANGLES, PANS)):
+    for k, columns in product(range(len(seen["dips"])), (ANGLES, PANS)):
         now, before = (one[f"{k} {columns[0]}"] for one in (seen, held))
         whole = np.isfinite(now).all(axis=1)
         if before.shape != now.shape or not np.array_equal(before[~whole], now[~whole], equal_nan=True):

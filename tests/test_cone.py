@@ -74,7 +74,7 @@ def test_either_reading_and_its_uncertainty_are_those_of_a_fit_that_knew_the_dip
     lens, dip_rad = known_lens(hfov_deg), dip_of(height_m)
     ray, up = seen_line(lens, hfov_deg, roll_deg, at * hfov_deg, dip_rad)
     rng = np.random.default_rng(seed)
-    offs, sds, shares = [], [], []
+    sds, shares = [], []
     for _ in range(SCATTERS):
         edges = edges_of(scattered(ray, lens, 0.3, rng), lens)
         fit = fit_up(edges, up, lens, dip_rad=dip_rad, agree_px=40.0)
@@ -85,13 +85,12 @@ def test_either_reading_and_its_uncertainty_are_those_of_a_fit_that_knew_the_dip
             assert line.up_cam[0] @ up * sign > 0.9
             read = fitted(line, np.array([sign]), lens, dip_rad)
             off_deg = np.abs(angles_deg(read.up_cam[0]) - angles_deg(fit.up_cam))
-            offs.append(off_deg / (0.002 + 0.1 * sd_deg))
+            # Of ninety points, each that only one of the two leaves aside moves the line by as much again.
+            aside = abs(int(fit.agreeing.sum()) - int(line.agree[0]))
+            assert (off_deg <= (0.002 + 0.1 * sd_deg) * (1 + aside)).all()
             sds.append(np.degrees(np.sqrt(np.diag(read.covariance[0]))) / sd_deg)
             shares.append((np.degrees(np.sqrt(read.shared_variance[0])) - shared_deg) / sd_deg.max())
-    # A point that one of them leaves aside may move a single line by half its uncertainty, and change that by
-    # half and more.
-    assert np.median(offs, axis=0).max() <= 1.0
-    assert np.max(offs) <= 5.0
+    # A point that one of them leaves aside may change a single line's uncertainty by half and more.
     assert np.median(sds, axis=0) == pytest.approx(1.0, rel=0.3)
     assert np.median(shares, axis=0) == pytest.approx(0.0, abs=0.4)
 

@@ -2,9 +2,10 @@ import dataclasses
 import re
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from functools import lru_cache
 from itertools import combinations
+from multiprocessing import get_context
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -241,8 +242,8 @@ def test_the_same_shoot_gives_the_same_drawing():
     assert draw_plots(shoot_of("a")) == drawn("a")
 
 
-def test_an_executor_draws_the_same():
-    with ThreadPoolExecutor(1) as executor:
+def test_other_processes_draw_the_same():
+    with ProcessPoolExecutor(1, get_context("spawn")) as executor:
         get_ready(executor)
         assert plots_begun(shoot_of("a"), executor)() == drawn("a")
 
